@@ -1,0 +1,1 @@
+"""From traced outlines to the runs and legs that take edging."""

@@ -1,0 +1,1 @@
+"""The plan as files: GeoPackage, GeoJSON, map, tables."""
