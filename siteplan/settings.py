@@ -1,0 +1,212 @@
+"""``site.toml``: everything a person may say about a site, checked.
+
+``site.toml`` is the person's own file; the program reads it and never writes it.
+Precedence of a value: bed override, site, product line, default.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, field_validator, model_validator
+
+from siteplan.tomlfile import LengthUm, Table, read_toml, validated
+
+SCHEMA_VERSION = 1
+
+
+def _positive(value: int) -> int:
+    if value <= 0:
+        raise ValueError("must be more than zero")
+    return value
+
+
+def _not_negative(value: int) -> int:
+    if value < 0:
+        raise ValueError("must not be negative")
+    return value
+
+
+PositiveUm = Annotated[LengthUm, AfterValidator(_positive)]
+NotNegativeUm = Annotated[LengthUm, AfterValidator(_not_negative)]
+Side = Literal["left", "right"]
+EndName = Literal["free", "abutted"]
+
+
+class InputFile(Table):
+    """One input file (or one layer of it)."""
+
+    file: str
+    """path, relative to the folder of ``site.toml``"""
+    layer: str | None = None
+    """layer of a file that holds several"""
+    where: str | None = None
+    """attribute filter, in the SQL of the OGR library: ``landuse = 'grass'``"""
+    crs: str | None = None
+    """the CRS, for a file that does not say: ``EPSG:2230``"""
+
+
+class Inputs(Table):
+    """Where the outlines come from."""
+
+    beds: list[InputFile] = Field(min_length=1)
+    abutments: list[InputFile] = []
+    openings: list[InputFile] = []
+    id_attribute: str | None = None
+    """attribute of the beds that holds their id; otherwise ``bed``, ``id`` or ``ref``"""
+    name_attribute: str | None = None
+    mixed_crs: Literal["refuse", "transform"] = "refuse"
+    """what to do when beds, abutments and openings come in different CRSs"""
+    skip_faulty: bool = False
+    """leave faulty features out and say so, instead of stopping"""
+
+
+class Grid(Table):
+    """The site's grid and height."""
+
+    name: str = "auto"
+    """``auto``, ``local`` (centred on the site), or a code such as ``EPSG:3418``"""
+    height: LengthUm | None = None
+    """reference height of the site; lengths are true at this height"""
+    height_kind: Literal["ellipsoidal", "sea_level"] = "ellipsoidal"
+    geoid_height: LengthUm | None = None
+    """height of the geoid above the ellipsoid; needed with ``sea_level``"""
+
+    @field_validator("name")
+    @classmethod
+    def _grid_name(cls, value: str) -> str:
+        if value in ("auto", "local") or re.fullmatch(r"[A-Za-z]+:\w+", value):
+            return value
+        raise ValueError('must be "auto", "local" or a code such as "EPSG:3418"')
+
+    @model_validator(mode="after")
+    def _heights(self) -> Grid:
+        if self.height_kind == "sea_level" and (self.height is None or self.geoid_height is None):
+            raise ValueError('height_kind "sea_level" needs both height and geoid_height')
+        if self.geoid_height is not None and self.height_kind != "sea_level":
+            raise ValueError('geoid_height goes with height_kind = "sea_level"')
+        return self
+
+
+class Show(Table):
+    """How numbers are shown."""
+
+    units: Literal["ft", "m"] = "m"
+    inch_fraction: Literal[1, 2, 4, 8, 16, 32, 64] = 8
+    """finest fraction of an inch shown: 8 means 1/8 in"""
+    map_pieces: Annotated[int, Field(ge=0)] = 60_000
+    """the map draws single pieces up to this number, above it runs only"""
+
+
+class OutlineSettings(Table):
+    """How runs, legs and corners come from an outline."""
+
+    offset: LengthUm = 0
+    """laying line from the outline, positive away from the bed"""
+    bed_side: Side = "left"
+    """side of an open line the bed lies on, walking as drawn"""
+    corner_turn_deg: Annotated[float, Field(gt=0, lt=180)] = 35.0
+    corner_stretch: PositiveUm = 500_000
+    straight_within: NotNegativeUm = 20_000
+    """a leg whose vertices all lie this close to a straight line is straight"""
+    least_run: NotNegativeUm = 100_000
+    """a stretch shorter than this between two gaps takes no edging"""
+    abut_within: NotNegativeUm = 300_000
+    """an outline this close alongside an abutment takes no edging"""
+    abut_least: NotNegativeUm = 300_000
+    """shortest stretch that counts as alongside"""
+    opening_reach: PositiveUm = 500_000
+    """an opening drawn as a line or point acts on outlines this close"""
+    shared_within: NotNegativeUm = 50_000
+    """edges of two beds this close are edged once"""
+
+
+class Fit(Table):
+    """How a leg is filled."""
+
+    prefer: Literal["pieces", "fit", "cost"] = "pieces"
+    short: NotNegativeUm = 6_000
+    """a fill may be this much shorter than its leg"""
+    over: NotNegativeUm = 6_000
+    """a fill may be this much longer than its leg; never at an abutment"""
+    closers_per_leg: Annotated[int, Field(ge=0, le=50)] = 3
+    make_up: Literal["far", "start", "middle"] = "far"
+    """where in a leg closers and cut pieces go"""
+    lay_from: Literal["start", "far"] = "start"
+    """end of the leg laying begins at"""
+
+
+class Spares(Table):
+    """Pieces ordered beyond the takeoff."""
+
+    percent: Annotated[float, Field(ge=0, le=100)] = 3.0
+    least_special: Annotated[int, Field(ge=0)] = 1
+    """at least this many spare of every closer, corner and end code that is used"""
+
+
+class BedOverride(Table):
+    """What differs for one bed."""
+
+    offset: LengthUm | None = None
+    bed_side: Side | None = None
+    priority: int | None = None
+    """of two beds that share an edge, the one with the higher priority is edged"""
+    corners: list[Annotated[int, Field(ge=1)]] = []
+    """vertices (numbered from 1 as traced) that are corners whatever the rule says"""
+    not_corners: list[Annotated[int, Field(ge=1)]] = []
+    start_end: EndName | None = None
+    far_end: EndName | None = None
+    """ends of an open line"""
+    skip: bool = False
+    """plan no edging for this bed"""
+
+
+class EdgeOwner(Table):
+    """Which of two beds is edged where they share an edge."""
+
+    beds: tuple[str, str]
+    owner: str
+
+    @model_validator(mode="before")
+    @classmethod
+    def _pair(cls, data: object) -> object:
+        if isinstance(data, dict) and isinstance(data.get("beds"), list):
+            data = {**data, "beds": tuple(data["beds"])}
+        return data
+
+    @model_validator(mode="after")
+    def _owner_is_one(self) -> EdgeOwner:
+        if self.owner not in self.beds:
+            raise ValueError(f'owner "{self.owner}" is not one of the two beds')
+        return self
+
+
+class SiteSettings(Table):
+    """The whole of ``site.toml``."""
+
+    schema_version: Literal[1] = 1
+    name: str
+    note: str = ""
+    line: str
+    """key of a shipped product line, or a path to a product line file"""
+    length_basis: Literal["ground", "slope"] = "ground"
+    inputs: Inputs
+    grid: Grid = Grid()
+    show: Show = Show()
+    outline: OutlineSettings = OutlineSettings()
+    fit: Fit = Fit()
+    spares: Spares = Spares()
+    bed: dict[str, BedOverride] = {}
+    edge_owner: list[EdgeOwner] = []
+
+
+def load_settings(path: Path) -> SiteSettings:
+    """Settings of a ``site.toml``.
+
+    Raises
+    ------
+    DataError : not TOML, unknown keys (with the nearest spelling), missing keys, bad values.
+    """
+    return validated(SiteSettings, read_toml(path), str(path))
