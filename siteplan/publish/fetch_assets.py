@@ -15,7 +15,8 @@ Only the standard library is imported at the top: hatchling and npm exist in the
 environment alone.
 """
 
-from __future__ import annotations
+# No "from __future__ import annotations" here: hatchling runs this file without entering it in
+# sys.modules, where dataclasses look up annotations that are text.
 
 import base64
 import hashlib
