@@ -14,6 +14,8 @@ Face = Literal["outer", "centre", "inner"]
 Turn = Literal["outside", "inside"]
 Hand = Literal["left", "right", "either"]
 UsableEnds = Literal["any", "one_factory_end", "both"]
+Prefer = Literal["pieces", "fit", "cost"]
+"""What the best fill of a leg is: see docs/takeoff.md."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,5 +122,5 @@ class ProductLine:
     @property
     def articles(self) -> tuple[Article, ...]:
         """Every orderable article: sections, closers, corners, ends, in catalogue order."""
-        parts = (*self.straights, *self.corners, *self.ends)
+        parts: tuple[Straight | CornerUnit | EndUnit, ...] = (*self.straights, *self.corners, *self.ends)
         return tuple(p.article for p in parts)
