@@ -5,8 +5,8 @@
 from a fixed bit stream, so GeoJSON files are equal byte for byte between runs, and the
 GeoPackage too with the same version of the libraries that write it.
 
-Both properties are invented.  They lie in open farmland of rural Iowa, where nothing of the
-kind stands.
+Both properties are invented.  They are placed in the farm country of Iowa only so that they
+lie somewhere on the earth; nothing in them is about that place.
 
 How it is drawn: every shape has plan coordinates in metres (``fennel_row``) or US survey
 feet (``larkspur_close``), x to the plan's right and y up; the whole plan is then turned a
@@ -344,7 +344,7 @@ def clinic_beds() -> Iterator[Feature]:
     l_shape = points((-88, 44), (-70, 44), (-70, 47), (-85, 47), (-85, 62), (-88, 62))
     yield bed("W6", "Clinic garden, L-shaped bed", l_shape, phase=2)
     yield bed(
-        "W7", "Kidney bed behind the clinic", traced("W7", kidney(-80, 80, 14, 6.8, 6.5, 40, 44)), phase=2
+        "W7", "Kidney bed behind the clinic", traced("W7", kidney(-80, 80, 16, 6.8, 6.4, 40, 56)), phase=2
     )
     pool = points((-9, -1), (-4, -5.5), (2, -3.2), (8, -5), (11, 0), (7, 4.6), (1, 3.2), (-5, 5.6))
     pool = placed(pool, -112, -22, 14)
@@ -354,7 +354,7 @@ def clinic_beds() -> Iterator[Feature]:
     for number, (x, y, radius) in enumerate(
         [(-138, 84, 2.0), (-112, 92, 1.8), (-134, 2, 1.2), (-104, 4, 1.6)], 7
     ):
-        yield bed(f"T{number}", f"Lawn tree {number}", circle(x, y, radius, 24), phase=3)
+        yield bed(f"T{number}", f"Lawn tree {number - 6}", circle(x, y, radius, 24), phase=3)
 
 
 HERBS = (44.0, 84.0, 24.0)
@@ -368,8 +368,8 @@ def split_oval() -> tuple[XY, XY]:
     rim = resampled(
         np.column_stack([5.2 * np.cos(a := np.linspace(0, np.pi, 512)), 4 * np.sin(a)]), 25, closed=False
     )
-    upper = np.vstack([traced("N10", line[:-1]), rim[:-1]])
-    lower = np.vstack([traced("N11", line[::-1][:-1]), -rim[:-1]])
+    upper = np.vstack([traced("N10", line[:-1], HAND_M / 2), rim[:-1]])
+    lower = np.vstack([traced("N11", line[::-1][:-1], HAND_M / 2), -rim[:-1]])
     return placed(upper, 8, 92, 12), placed(lower, 8, 92, 12)
 
 
@@ -392,7 +392,9 @@ def garden_beds() -> Iterator[Feature]:
     )
     yield bed("N2", "Round bed", circle(6, 73, 5, 48), priority=3)
     yield bed("N3", "Kidney bed, west of the round bed", traced("N3", kidney(-8.5, 74, 16, 7, 6.8, 95, 60)))
-    yield bed("N4", "Kidney bed, east of the round bed", traced("N4", kidney(20, 71, 12, 6.2, 5.6, -80, 42)))
+    yield bed(
+        "N4", "Kidney bed, east of the round bed", traced("N4", kidney(20.5, 71, 14.5, 6.2, 5.8, -80, 50))
+    )
     lozenge = points((5, 0), (0, 3), (-5, 0), (0, -3))
     yield bed("N5", "Lozenge", placed(lozenge, 36, 61, 10), phase=2)
     yield bed("N6", "Hexagon", circle(36, 72, 2.8, 6), phase=2)
@@ -521,7 +523,7 @@ def close_beds() -> Iterator[Feature]:
     yield bed("C6", "Number 3, side bed", placed(box(0, 9, 24, 20), 112, 62, -38), priority=3)
     yield bed("C7", "Entrance sign", curved_bed(36, -74, 15, 22, 232, 308, 12), priority=3)
     yield bed(
-        "C8", "Number 5, kidney bed", traced("C8", kidney(-132, -44, 40, 18, 18, 62, 60), foot_hand), phase=2
+        "C8", "Number 5, kidney bed", traced("C8", kidney(-132, -46, 52, 24, 25, 62, 48), foot_hand), phase=2
     )
 
 
