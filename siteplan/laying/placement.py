@@ -22,7 +22,7 @@ from typing import Literal
 import numpy as np
 
 from siteplan.laying.band import Band, Stations, headings, line_points, slice_band
-from siteplan.model import NodeKind, PieceKind, Pieces, Runs
+from siteplan.model import PieceKind, Pieces, Runs
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, OffsetArray
 
@@ -51,7 +51,9 @@ class LegPlan:
     start_joint: BoolArray
     """(l,) True where the first piece has a joint before it: a unit stands at the start"""
     far_joint: BoolArray
-    """(l,) True where the last piece has a joint after it"""
+    """(l,) True where the last piece has a joint after it, as it has on a smooth ring"""
+    ring: BoolArray
+    """(l,) True for a smooth ring: the joint after its last piece is the one before its first"""
     start_free: BoolArray
     """(l,) True where the leg starts at a free end"""
     far_free: BoolArray
@@ -71,10 +73,11 @@ class LegPlan:
         return len(self.start_um)
 
     def turned(self) -> LegPlan:
-        """The same legs seen from their far ends."""
+        """The same legs seen from their far ends; a ring ends in its seam either way."""
         return LegPlan(
             self.far_um, self.start_um, self.far_end, self.start_end, self.far_corner,
-            self.far_joint, self.start_joint, self.far_free, self.start_free,
+            self.far_joint & ~self.ring, self.start_joint | self.ring, self.ring,
+            self.far_free, self.start_free,
             self.counts, self.cut_um, self.cut_from, self.gap_total_um, self.left_over_um,
         )  # fmt: skip
 
@@ -287,7 +290,7 @@ def place(
     -------
     Pieces in walking order: run by run, leg by leg.
     """
-    rows = _rows(runs, part, plan, corner_unit, leaving_um, line, lay_from, make_up)
+    rows = _rows(part, plan, corner_unit, leaving_um, line, lay_from, make_up)
     run = runs.leg_run[rows.leg]
     middle = (rows.from_um + rows.to_um) / 2
     xy, heading = line_points(band, run, middle)
@@ -317,7 +320,6 @@ def place(
 
 
 def _rows(
-    runs: Runs,
     part: Stations,
     plan: LegPlan,
     corner_unit: IntArray,
@@ -394,15 +396,16 @@ def _rows(
     # a left-over at a bare far end has no piece after it
     legs = np.flatnonzero(~has_far & (size > 0) & (far_over != 0))
     out["left_over_um"][first[legs + 1] - 1] += far_over[legs]
-    _ring_joints(runs, first, far_gap, far_over, out)
+    if not back:
+        _ring_joints(plan.ring, first, far_gap, far_over, out)
     return _Rows(leg=leg, number=np.arange(total) - first[leg] + 1, kind=kind, corner=corner, **out)
 
 
 def _ring_joints(
-    runs: Runs, first: OffsetArray, far_gap: IntArray, far_over: IntArray, out: dict[str, IntArray]
+    ring: BoolArray, first: OffsetArray, far_gap: IntArray, far_over: IntArray, out: dict[str, IntArray]
 ) -> None:
-    """A smooth closed run ends in a joint, and the piece after that joint is its first."""
-    legs = np.flatnonzero((runs.far_kind == NodeKind.SEAM) & (first[1:] > first[:-1]))
+    """A smooth ring laid from its start ends in a joint, and the piece after it is its first."""
+    legs = np.flatnonzero(ring & (first[1:] > first[:-1]))
     out["gap_um"][first[legs]] = far_gap[legs]
     out["left_over_um"][first[legs + 1] - 1] -= far_over[legs]
     out["left_over_um"][first[legs]] += far_over[legs]

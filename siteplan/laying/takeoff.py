@@ -373,8 +373,8 @@ def _leg_plan(runs: Runs, units: _Units, fits: LegFits) -> LegPlan:
         far_end=units.far_end,
         far_corner=np.where(standing, units.far_corner, -1),
         start_joint=units.start_unit,
-        # a smooth ring's last piece meets its first
         far_joint=units.far_unit | ring,
+        ring=ring,
         start_free=runs.start_kind == NodeKind.FREE,
         far_free=runs.far_kind == NodeKind.FREE,
         counts=fits.counts,
@@ -463,7 +463,8 @@ def _why(
         return RIGID_CURVE, f"a curve{radius}: {line.name} is rigid and is laid on straight legs only"
     if curve[i] == RADIUS:
         return RADIUS, " and ".join(
-            f"a curve {way} of radius {format_length(float(radius[i]))}: the line follows {_metres(least)} or more"
+            f"a curve {way} of radius {format_length(float(radius[i]))}: "
+            f"the line follows {_metres(least)} or more"
             for way, radius, least in (
                 ("outward", runs.left_radius_m, line.outward_radius_um),
                 ("inward", runs.right_radius_m, line.inward_radius_um),
