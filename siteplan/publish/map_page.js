@@ -244,7 +244,7 @@
       return { pane: name, renderer: L.canvas({ pane: name, padding: 0.2 }), interactive: false, smoothFactor: 0.3 };
     };
     const ground = pane("ground", 401), edging = pane("edging", 402), problems = pane("problems", 415);
-    const picked = pane("picked", 430);
+    const picked = pane("picked", 409);    /* under the pieces: their signs stay visible */
 
     const shapeLayers = (shapes, base, style, lineStyle) => {
       const group = L.layerGroup();
@@ -547,9 +547,9 @@
       mark.clearLayers();
       if (!thing) { return; }
       const place = placeOf(thing);
-      [{ color: INK, weight: 6 }, { color: "#F0E442", weight: 3 }].forEach((style) => {
+      [{ color: INK, weight: 12 }, { color: "#F0E442", weight: 8 }].forEach((style) => {
         const all = { ...picked, ...style, fill: false };
-        if (place) { mark.addLayer(L.circleMarker(place, { ...all, radius: 14 })); }
+        if (place) { mark.addLayer(L.circleMarker(place, { ...all, radius: 16 })); }
         else {
           outlineOf(thing).forEach((line) => mark.addLayer(
             isLine(thing) || line.length < 3 ? L.polyline(line, all) : L.polygon(line, all)));
@@ -779,7 +779,7 @@
     /* ---------------------------------------------------------------- controls on the map */
 
     const Scale = L.Control.extend({
-      options: { position: "bottomleft" },
+      options: { position: narrow() ? "topright" : "bottomleft" },
       onAdd() {
         this.box = make("div", undefined, "scale");
         this.box.setAttribute("aria-hidden", "true");

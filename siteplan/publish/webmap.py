@@ -17,11 +17,11 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-import html
 import json
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any, Final
 
@@ -201,7 +201,7 @@ def map_page(data: MapData, *, piece_limit: int = PIECE_LIMIT) -> bytes:
     middle, after = title_on.split(_DATA_MARK)
     parts = (
         before,
-        f"<title>{html.escape(data.title)}</title>",
+        f"<title>{escape(data.title)}</title>",
         middle,
         f'<script type="application/json" id="siteplan-data">{plan}</script>',
         after,
