@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Final, Literal
 
@@ -194,3 +195,36 @@ def _decimal(value: Fraction, decimals: int) -> str:
     sign = "-" if value < 0 and parts else ""
     whole, rest = divmod(parts, 10**decimals)
     return f"{sign}{whole}.{rest:0{decimals}d}" if decimals else f"{sign}{whole}"
+
+
+def format_lengths(
+    length_um: Sequence[int], unit: Unit = "m", *, denominator: int = 8, decimals: int = 3
+) -> list[str]:
+    """Many whole micrometres as :func:`format_length` would show them, quickly.
+
+    Parameters
+    ----------
+    length_um : whole micrometres, negative allowed
+    unit, denominator, decimals : as in :func:`format_length`
+
+    Returns
+    -------
+    One text for each length.
+    """
+    step = Fraction(1, 12 * denominator) if unit == "ft" else Fraction(1, 10**decimals)
+    per_um = 1 / (step * METRES[unit] * _UM)
+    up, down = per_um.numerator, per_um.denominator
+    # half away from zero, in integers
+    parts = [(2 * abs(int(v)) * up + down) // (2 * down) for v in length_um]
+    signs = ["-" if v < 0 and p else "" for v, p in zip(length_um, parts, strict=True)]
+    if unit == "ft":
+        eighths = [Fraction(k, denominator) for k in range(denominator)]
+        tails = [f"-{f.numerator}/{f.denominator}" if f else "" for f in eighths]
+        inches = [divmod(p, denominator) for p in parts]
+        return [
+            f"{s}{whole // 12}' {whole % 12}{tails[over]}\"" for s, (whole, over) in zip(signs, inches, strict=True)
+        ]
+    ones = 10**decimals
+    if not decimals:
+        return [f"{s}{p} {unit}" for s, p in zip(signs, parts, strict=True)]
+    return [f"{s}{p // ones}.{p % ones:0{decimals}d} {unit}" for s, p in zip(signs, parts, strict=True)]

@@ -1,0 +1,382 @@
+"""A plan as plain tables: what every output draws and lists.
+
+A :class:`Layer` holds geometry in ground metres and columns of plain values; outputs turn
+the vertices into their own coordinates.  Nothing is measured here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+
+from siteplan.model import Features, NodeKind, PieceKind, RingKind, Runs, Shapes
+from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
+
+if TYPE_CHECKING:
+    import geopandas
+
+    from siteplan.laying.takeoff import Takeoff
+    from siteplan.lengths import BedMeasures
+    from siteplan.sites import RunPlan, Site
+
+KIND_WORDS: Final = {
+    PieceKind.SECTION: "section",
+    PieceKind.CLOSER: "closer",
+    PieceKind.CUT: "cut",
+    PieceKind.CORNER: "corner",
+    PieceKind.END: "end",
+}
+NODE_WORDS: Final = {
+    NodeKind.CORNER: "corner",
+    NodeKind.FREE: "free end",
+    NodeKind.ABUTTED: "abutted end",
+    NodeKind.TEE: "tee",
+    NodeKind.SEAM: "joint",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """n rows of one kind of thing, r rings (or lines, or points), v vertices.
+
+    A table without geometry has ``geometry_type`` None and no vertices.
+    """
+
+    name: str
+    geometry_type: str | None
+    """OGC name of the geometry: ``Polygon``, ``LineString``, ``Point``, ``Unknown`` (mixed)"""
+    columns: dict[str, Any]
+    """(n,) arrays"""
+    xy: XYArray
+    """(v, 2) ground metres; closed rings repeat no vertex"""
+    ring_offsets: OffsetArray
+    """(r + 1,)"""
+    ring_kind: KindArray
+    """(r,) RingKind"""
+    ring_row: IntArray
+    """(r,) row of each ring, not decreasing"""
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values())))
+
+
+def table(name: str, columns: dict[str, Any]) -> Layer:
+    """A table without geometry."""
+    return Layer(
+        name, None, columns, np.empty((0, 2)), np.zeros(1, np.int64), np.empty(0, np.int8), np.empty(0, np.int64)
+    )
+
+
+def _simple(
+    name: str, geometry_type: str, kind: RingKind, columns: dict[str, Any], xy: XYArray, offsets: OffsetArray
+) -> Layer:
+    """A layer with one ring per row."""
+    n = len(offsets) - 1
+    return Layer(name, geometry_type, columns, xy, offsets, np.full(n, kind, np.int8), np.arange(n))
+
+
+def _points(name: str, columns: dict[str, Any], xy: XYArray) -> Layer:
+    return _simple(name, "Point", RingKind.POINT, columns, xy, np.arange(len(xy) + 1))
+
+
+def _closed_coords(layer: Layer, coords: FloatArray) -> tuple[FloatArray, OffsetArray]:
+    """Vertices with the first vertex of each closed ring repeated at its end."""
+    starts, ends = layer.ring_offsets[:-1], layer.ring_offsets[1:]
+    closed = (layer.ring_kind == RingKind.OUTER) | (layer.ring_kind == RingKind.ISLAND)
+    take = np.insert(np.arange(len(coords)), ends[closed], starts[closed])
+    offsets = layer.ring_offsets + np.concatenate([[0], np.cumsum(closed)])
+    return coords[take], offsets
+
+
+def geometries(layer: Layer, coords: FloatArray | None) -> ObjectArray | None:
+    """Geometry of each row as WKB, from vertices in whatever coordinates.
+
+    Parameters
+    ----------
+    layer : the layer
+    coords : (v, 2) its vertices in the wanted coordinates; None for a table
+
+    Returns
+    -------
+    (n,) bytes, or None for a table without geometry.
+    """
+    if layer.geometry_type is None or coords is None:
+        return None
+    shapes = _shapes(layer, coords)
+    made: ObjectArray = shapely.to_wkb(shapes)
+    return made
+
+
+def _shapes(layer: Layer, coords: FloatArray) -> ObjectArray:
+    """Geometry of each row as shapely objects."""
+    if layer.geometry_type == "Point":
+        points: ObjectArray = shapely.points(coords)
+        return points
+    xy, offsets = _closed_coords(layer, coords)
+    rings = len(layer.ring_kind)
+    if layer.geometry_type == "LineString":
+        lines: ObjectArray = shapely.from_ragged_array(shapely.GeometryType.LINESTRING, xy, (offsets,))
+        return lines
+    if layer.geometry_type == "Polygon":
+        polygons: ObjectArray = shapely.from_ragged_array(
+            shapely.GeometryType.POLYGON, xy, (offsets, np.arange(rings + 1))
+        )
+        return polygons
+    return _mixed_shapes(layer, xy, offsets)
+
+
+def _mixed_shapes(layer: Layer, xy: FloatArray, offsets: OffsetArray) -> ObjectArray:
+    """Rows that may be polygons with islands and parts, lines or points."""
+    made = np.empty(len(layer), dtype=object)
+    kind, row = layer.ring_kind, layer.ring_row
+    for family, single, multi in (
+        ((RingKind.OUTER, RingKind.ISLAND), shapely.GeometryType.POLYGON, shapely.multipolygons),
+        ((RingKind.LINE,), shapely.GeometryType.LINESTRING, shapely.multilinestrings),
+        ((RingKind.POINT,), shapely.GeometryType.POINT, shapely.multipoints),
+    ):
+        rings = np.flatnonzero(np.isin(kind, family))
+        if not len(rings):
+            continue
+        lengths = np.diff(offsets)[rings]
+        starts = np.concatenate([[0], np.cumsum(lengths)])
+        take = np.repeat(offsets[:-1][rings] - starts[:-1], lengths) + np.arange(starts[-1])
+        if single == shapely.GeometryType.POINT:
+            parts, part_row = shapely.points(xy[take]), row[rings]
+        elif single == shapely.GeometryType.LINESTRING:
+            parts, part_row = shapely.from_ragged_array(single, xy[take], (starts,)), row[rings]
+        else:
+            outer = np.flatnonzero(kind[rings] == RingKind.OUTER)
+            part_offsets = np.append(outer, len(rings))
+            parts = shapely.from_ragged_array(single, xy[take], (starts, part_offsets))
+            part_row = row[rings][outer]
+        rows, first, count = np.unique(part_row, return_index=True, return_counts=True)
+        made[rows] = parts[first]
+        several = np.flatnonzero(count > 1)
+        for k in several:
+            made[rows[k]] = multi(parts[first[k] : first[k] + count[k]])
+    return made
+
+
+def words(kinds: KindArray, names: dict[Any, str]) -> ObjectArray:
+    """Kind numbers as words."""
+    lookup = np.empty(max(int(k) for k in names) + 1, dtype=object)
+    for kind, word in names.items():
+        lookup[int(kind)] = word
+    named: ObjectArray = lookup[kinds]
+    return named
+
+
+def geodataframe(site: Site, layer: Layer) -> geopandas.GeoDataFrame:
+    """A layer as a GeoDataFrame in the CRS of the site's grid."""
+    import geopandas
+    import pandas as pd
+
+    frame = pd.DataFrame(dict(layer.columns))
+    if layer.geometry_type is None:
+        return geopandas.GeoDataFrame(frame)
+    return geopandas.GeoDataFrame(
+        frame, geometry=_shapes(layer, site.frame.grid(layer.xy)), crs=site.frame.crs_wkt
+    )
+
+
+# ---------------------------------------------------------------- the layers of a plan
+
+
+def plan_layers(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff) -> dict[str, Layer]:
+    """Every layer and table of a plan, by name, in the order they are written.
+
+    Lengths are in metres (``_m``) or millimetres (``_mm``), whichever is easier to read.
+    """
+    made = [
+        _bed_layer(site, measures),
+        _run_layer(plan, result, site),
+        _leg_layer(plan, result),
+        _corner_layer(plan, result),
+        _piece_layer(site, plan, result),
+        _piece_point_layer(site, plan, result),
+        _unedged_layer(site, plan),
+        _feature_layer(site.abutments, site.abutment_shapes),
+        _feature_layer(site.openings, site.opening_shapes),
+    ]
+    return {layer.name: layer for layer in made}
+
+
+def _um_to_m(values: IntArray) -> FloatArray:
+    return np.asarray(values, dtype=np.float64) / 1e6
+
+
+def _feature_columns(features: Features) -> dict[str, Any]:
+    """Id, name and the attributes of the data, text as text and numbers as numbers."""
+    columns: dict[str, Any] = {"id": features.ids, "name": features.names}
+    for name, values in features.attributes.items():
+        key = name if name.lower() not in {"id", "name", "fid", "geom"} else f"data_{name}"
+        columns[key] = _plain_column(values)
+    return columns
+
+
+def _plain_column(values: ObjectArray) -> Any:
+    """A column OGR can store: all numbers, or all text; None stays None."""
+    present = [v for v in values if v is not None]
+    if present and all(isinstance(v, (bool, np.bool_)) for v in present) and len(present) == len(values):
+        return np.array(values, dtype=bool)
+    if present and all(isinstance(v, (int, float, np.number)) and not isinstance(v, bool) for v in present):
+        return np.array([np.nan if v is None else float(v) for v in values])
+    return np.array([None if v is None else str(v) for v in values], dtype=object)
+
+
+def _feature_layer(features: Features, shapes: Shapes) -> Layer:
+    columns = _feature_columns(features)
+    return Layer(
+        features.role, "Unknown", columns, shapes.xy, shapes.ring_offsets, shapes.ring_kind, shapes.ring_feature
+    )
+
+
+def _bed_layer(site: Site, measures: BedMeasures) -> Layer:
+    columns = {**_feature_columns(site.beds), "area_m2": measures.area_m2, "perimeter_m": measures.perimeter_m}
+    shapes = site.bed_shapes
+    return Layer("beds", "Unknown", columns, shapes.xy, shapes.ring_offsets, shapes.ring_kind, shapes.ring_feature)
+
+
+def run_lines(runs: Runs) -> tuple[XYArray, OffsetArray]:
+    """Vertices of each run: its legs joined, corners once, a closed run ending where it starts."""
+    first = np.zeros(len(runs.xy), dtype=bool)
+    first[runs.offsets[:-1]] = True
+    first[runs.offsets[runs.leg_offsets[:-1]]] = False
+    kept = ~first
+    counts = np.concatenate([[0], np.cumsum(kept)])
+    return runs.xy[kept], counts[runs.offsets[runs.leg_offsets]]
+
+
+def corners_of_runs(runs: Runs) -> tuple[IntArray, IntArray]:
+    """(r,) outside and (r,) inside corners of each run."""
+    run = runs.leg_run[runs.corner_leg]
+    outside = runs.corner_turn_deg > 0
+    count = len(runs.run_id)
+    return np.bincount(run[outside], minlength=count), np.bincount(run[~outside], minlength=count)
+
+
+def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
+    runs, lengths = plan.runs, plan.lengths
+    outside, inside = corners_of_runs(runs)
+    columns = {
+        "run": runs.run_id,
+        "bed": site.beds.ids[runs.bed],
+        "closed": runs.closed,
+        "geodesic_m": lengths.run_geodesic_m,
+        "grid_m": lengths.run_grid_m,
+        "ground_m": lengths.run_ground_m,
+        "slope_m": lengths.run_slope_m,
+        "outside_corners": outside,
+        "inside_corners": inside,
+        "pieces": result.run_counts.sum(axis=1),
+    }
+    xy, offsets = run_lines(runs)
+    return _simple("runs", "LineString", RingKind.LINE, columns, xy, offsets)
+
+
+def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
+    runs, fits = plan.runs, result.fits
+    columns = {
+        "leg": runs.leg_id,
+        "run": runs.run_id[runs.leg_run],
+        "ground_m": runs.length_m,
+        "start_kind": words(runs.start_kind, NODE_WORDS),
+        "far_kind": words(runs.far_kind, NODE_WORDS),
+        "straight": runs.straight,
+        "left_radius_m": _finite(runs.left_radius_m),
+        "right_radius_m": _finite(runs.right_radius_m),
+        "straightened_m": runs.straightened_m,
+        "rest_m": _um_to_m(result.rest_um),
+        "joints": fits.joints,
+        "gap_mm": _um_to_m(fits.gap_total_um) * 1e3 / np.maximum(fits.joints, 1),
+        "left_over_m": _um_to_m(fits.left_over_um),
+        "cut_1_m": _um_to_m(fits.cut_um[:, 0]),
+        "cut_2_m": _um_to_m(fits.cut_um[:, 1]),
+        "unmet": _unmet_words(result),
+        "rule_sections": fits.rule_sections,
+        "rule_left_over_m": _um_to_m(fits.rule_left_over_um),
+    }
+    return _simple("legs", "LineString", RingKind.LINE, columns, runs.xy, runs.offsets)
+
+
+def _finite(values: FloatArray) -> FloatArray:
+    """Infinite radii (no curve) as NaN, which files show as no value."""
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _unmet_words(result: Takeoff) -> ObjectArray:
+    """(l,) why a leg is unmet, None where it is not."""
+    texts = np.full(len(result.fits), None, dtype=object)
+    for leg, why in zip(result.unmet.leg, result.unmet.why, strict=True):
+        texts[leg] = f"{texts[leg]}; {why}" if texts[leg] else why
+    return texts
+
+
+def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
+    runs = plan.runs
+    codes = np.array([None, *(c.article.code for c in result.line.corners)], dtype=object)
+    unit = np.where(result.corner_laid, result.corners.unit, -1)
+    columns = {
+        "leg": runs.leg_id[runs.corner_leg],
+        "turn_deg": runs.corner_turn_deg,
+        "side": np.where(runs.corner_turn_deg > 0, "outside", "inside").astype(object),
+        "code": codes[unit + 1],
+        "moved_m": runs.corner_moved_m,
+    }
+    return _points("corners", columns, runs.corner_xy)
+
+
+def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+    pieces, runs = result.pieces, plan.runs
+    return {
+        "piece": pieces.piece_id,
+        "bed": site.beds.ids[pieces.bed],
+        "run": runs.run_id[pieces.run],
+        "leg": runs.leg_id[pieces.leg],
+        "kind": words(pieces.kind, KIND_WORDS),
+        "code": pieces.code,
+        "from_m": _um_to_m(pieces.from_um),
+        "to_m": _um_to_m(pieces.to_um),
+        "gap_mm": np.asarray(pieces.gap_um, dtype=np.float64) / 1e3,
+        "left_over_mm": np.asarray(pieces.left_over_um, dtype=np.float64) / 1e3,
+        "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
+        "heading_deg": pieces.heading_deg,
+    }
+
+
+def _piece_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
+    pieces = result.pieces
+    columns = _piece_columns(site, plan, result)
+    return _simple("pieces", "Polygon", RingKind.OUTER, columns, pieces.outline_xy, pieces.outline_offsets)
+
+
+def _piece_point_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
+    """Middles of the pieces with the position as numbers, for lists and for setting out."""
+    pieces = result.pieces
+    grid, lonlat = site.frame.grid(pieces.xy), site.frame.wgs84(pieces.xy)
+    columns = {
+        "piece": pieces.piece_id,
+        "kind": words(pieces.kind, KIND_WORDS),
+        "code": pieces.code,
+        "station_m": _um_to_m(pieces.from_um + pieces.to_um) / 2,
+        "heading_deg": pieces.heading_deg,
+        "east": grid[:, 0],
+        "north": grid[:, 1],
+        "lon": lonlat[:, 0],
+        "lat": lonlat[:, 1],
+    }
+    return _points("piece_points", columns, pieces.xy)
+
+
+def _unedged_layer(site: Site, plan: RunPlan) -> Layer:
+    unedged = plan.unedged
+    columns = {
+        "bed": site.beds.ids[unedged.bed],
+        "why": unedged.why,
+        "other": unedged.other,
+        "length_m": unedged.length_m,
+    }
+    return _simple("unedged", "LineString", RingKind.LINE, columns, unedged.xy, unedged.offsets)

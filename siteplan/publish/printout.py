@@ -1,0 +1,140 @@
+"""The short summary a person reads at the end of a run, and the progress before it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from itertools import islice
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from siteplan.laying.takeoff import Takeoff
+from siteplan.lengths import BedMeasures
+from siteplan.publish.write import Written
+from siteplan.sites import RunPlan, Site
+from siteplan.units import format_length
+
+STAGES = 5
+SHOWN = 8
+"""rows of a list before it is cut short"""
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str], None]]:
+    """A progress bar on standard error, shown only to a person at a terminal.
+
+    Yields
+    ------
+    A function that names the stage that begins.
+    """
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(),
+        console=console, transient=True, disable=not console.is_terminal,
+    )  # fmt: skip
+    with bar:
+        task = bar.add_task("starting", total=STAGES)
+        begun = 0
+
+        def stage(name: str) -> None:
+            nonlocal begun
+            bar.update(task, description=name, completed=begun)
+            begun += 1
+
+        yield stage
+
+
+def _length(site: Site, length_m: float) -> str:
+    return format_length(float(length_m), site.settings.show.units, denominator=site.settings.show.inch_fraction)
+
+
+def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff, written: Written) -> None:
+    """Print beds, runs, lengths, counts, unmet legs and what to look at first."""
+    out = Console(highlight=False, soft_wrap=True)
+    out.print(f"[bold]{escape(site.settings.name)}[/bold]")
+    out.print(escape(site.frame.describe()))
+    out.print(f"Product line: {escape(site.line.name)} ({escape(site.line.key)})")
+    if not (site.folder / "site.toml").is_file():
+        out.print(escape(defaults_text(site)))
+    runs, lengths = plan.runs, plan.lengths
+    out.print()
+    out.print(
+        f"{len(site.beds)} beds, outline {_length(site, measures.perimeter_m.sum())} on the ellipsoid; "
+        f"{len(runs.run_id)} runs ({int(runs.closed.sum())} closed), {len(runs.leg_id)} legs, "
+        f"{int((runs.corner_turn_deg > 0).sum())} outside and {int((runs.corner_turn_deg <= 0).sum())} inside corners"
+    )
+    out.print(
+        f"Edging: {_length(site, lengths.run_ground_m.sum())} plan length on the ground "
+        f"({_length(site, lengths.run_geodesic_m.sum())} geodesic, {_length(site, lengths.run_grid_m.sum())} grid)"
+    )
+    for why, word in (("abutment", "alongside abutments"), ("opening", "in openings"), ("shared", "edged with the next bed")):
+        length = plan.unedged.length_m[plan.unedged.why == why].sum()
+        if length:
+            out.print(f"No edging: {_length(site, length)} {word}")
+    out.print()
+    out.print(_counts(result, written))
+    out.print(
+        f"Rule of thumb (rest / nominal section, rounded): {result.rule_sections} sections. "
+        f"The takeoff has {result.by_kind['section']} sections, {result.by_kind['closer']} closers "
+        f"and {result.by_kind['cut']} cut pieces."
+    )
+    _print_unmet(out, site, plan, result)
+    _print_findings(out, written)
+    out.print()
+    out.print(f"Written to {escape(str(written.folder))}: {', '.join(written.files)}")
+
+
+def defaults_text(site: Site) -> str:
+    """The settings in force when only files were given."""
+    s = site.settings
+    lengths = {
+        "offset": s.outline.offset, "corner within": s.outline.corner_stretch,
+        "alongside within": s.outline.abut_within, "shared within": s.outline.shared_within,
+        "fit short": s.fit.short, "fit over": s.fit.over,
+    }  # fmt: skip
+    shown = ", ".join(f"{name} {_length(site, um / 1e6)}" for name, um in lengths.items())
+    return (
+        f"Defaults: {shown}, corner from {s.outline.corner_turn_deg:g} degrees, prefer {s.fit.prefer}, "
+        f"{s.fit.closers_per_leg} closers a leg, spares {s.spares.percent:g} %"
+    )
+
+
+def _counts(result: Takeoff, written: Written) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading, justify in (("code", "left"), ("piece", "left"), ("takeoff", "right"), ("unmet", "right"),
+                             ("spares", "right"), ("order", "right")):  # fmt: skip
+        table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
+    for row in written.order:
+        if row.order:
+            table.add_row(
+                escape(row.code), escape(row.name), str(row.takeoff), str(row.for_unmet or ""),
+                str(row.spares), str(row.order),
+            )  # fmt: skip
+    return table
+
+
+def _print_unmet(out: Console, site: Site, plan: RunPlan, result: Takeoff) -> None:
+    unmet = result.unmet
+    if not len(unmet):
+        out.print("Unmet: none, every leg and corner is made.")
+        return
+    out.print(f"[bold]Unmet: {len(unmet)}[/bold], together {_length(site, unmet.short_m.sum())} bare")
+    for leg, short, why in islice(zip(unmet.leg, unmet.short_m, unmet.why, strict=True), SHOWN):
+        out.print(escape(f"  {plan.runs.leg_id[leg]}: {_length(site, short)} short, {why}"))
+    if len(unmet) > SHOWN:
+        out.print(f"  and {len(unmet) - SHOWN} more, in summary.json and on the map")
+
+
+def _print_findings(out: Console, written: Written) -> None:
+    findings = written.findings
+    if not findings:
+        return
+    out.print("[bold]Look at first[/bold]")
+    for finding in findings[:SHOWN]:
+        bed = f"bed {finding.bed}: " if finding.bed is not None else ""
+        out.print(escape(f"  {finding.grade}: {bed}{finding.text}"))
+    if len(findings) > SHOWN:
+        out.print(f"  and {len(findings) - SHOWN} more, in summary.json")

@@ -1,0 +1,150 @@
+"""``summary.json``: the numbers of a plan as plain data (schema in docs/outputs.md)."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+
+from siteplan import __version__
+from siteplan.errors import Finding
+from siteplan.laying.order import OrderRow
+from siteplan.laying.takeoff import Takeoff
+from siteplan.layers import corners_of_runs
+from siteplan.lengths import BedMeasures
+from siteplan.sites import RunPlan, Site
+
+SCHEMA_VERSION = 1
+LENGTH_DECIMALS = 6
+"""metres are given to the micrometre"""
+
+
+def _metres(value: float) -> float | None:
+    """Metres for JSON; not known is null."""
+    return None if not math.isfinite(value) else round(float(value), LENGTH_DECIMALS)
+
+
+def _um(value: int) -> float:
+    return round(int(value) / 1e6, LENGTH_DECIMALS)
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code,
+        "grade": finding.grade,
+        "bed": finding.bed,
+        "vertex": finding.vertex,
+        "text": finding.text,
+    }
+
+
+def _leg_rows(plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
+    runs, fits = plan.runs, result.fits
+    codes = [s.article.code for s in result.line.straights]
+    fill = fits.counts.copy()
+    for cut in (0, 1):
+        cut_legs = np.flatnonzero(fits.cut_from[:, cut] >= 0)
+        np.add.at(fill, (cut_legs, fits.cut_from[cut_legs, cut]), 1)
+    return [
+        {
+            "leg": leg_id,
+            "ground_m": _metres(ground),
+            "rest_m": _um(rest),
+            "counts": {code: n for code, n in zip(codes, counts, strict=True) if n},
+            "left_over_m": _um(left),
+            "cut_m": [_um(c) for c in cuts if c],
+            "rule_of_thumb": {"sections": sections, "left_over_m": _um(rule_left)},
+        }
+        for leg_id, ground, rest, counts, left, cuts, sections, rule_left in zip(
+            runs.leg_id, runs.length_m, result.rest_um.tolist(), fill.tolist(), fits.left_over_um.tolist(),
+            fits.cut_um.tolist(), fits.rule_sections.tolist(), fits.rule_left_over_um.tolist(), strict=True,
+        )
+    ]  # fmt: skip
+
+
+def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
+    runs, lengths = plan.runs, plan.lengths
+    legs = _leg_rows(plan, result)
+    outside, inside = corners_of_runs(runs)
+    return [
+        {
+            "run": run_id,
+            "bed": site.beds.ids[runs.bed[k]],
+            "closed": bool(runs.closed[k]),
+            "geodesic_m": _metres(lengths.run_geodesic_m[k]),
+            "grid_m": _metres(lengths.run_grid_m[k]),
+            "ground_m": _metres(lengths.run_ground_m[k]),
+            "slope_m": _metres(lengths.run_slope_m[k]),
+            "outside_corners": int(outside[k]),
+            "inside_corners": int(inside[k]),
+            "pieces": result.counts_of_run(k),
+            "legs": legs[runs.leg_offsets[k] : runs.leg_offsets[k + 1]],
+        }
+        for k, run_id in enumerate(runs.run_id)
+    ]
+
+
+def summary(
+    site: Site,
+    measures: BedMeasures,
+    plan: RunPlan,
+    result: Takeoff,
+    order: tuple[OrderRow, ...],
+    findings: tuple[Finding, ...],
+) -> dict[str, Any]:
+    """The plan's numbers as JSON-ready data, schema version 1."""
+    frame, runs, unmet = site.frame, plan.runs, result.unmet
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "program": f"siteplan {__version__}",
+        "site": {
+            "name": site.settings.name,
+            "line": site.line.key,
+            "length_basis": site.settings.length_basis,
+            "grid": {
+                "name": frame.name,
+                "unit": frame.unit,
+                "combined_factor": frame.combined_factor,
+                "why": frame.why,
+            },
+        },
+        "beds": [
+            {"bed": bed, "name": name, "area_m2": round(float(area), 6), "perimeter_m": _metres(perimeter)}
+            for bed, name, area, perimeter in zip(
+                site.beds.ids, site.beds.names, measures.area_m2, measures.perimeter_m, strict=True
+            )
+        ],
+        "runs": _run_rows(site, plan, result),
+        "takeoff": result.counts,
+        "by_kind": result.by_kind,
+        "order": [
+            {
+                "code": row.code, "name": row.name, "takeoff": row.takeoff, "for_unmet": row.for_unmet,
+                "spares": row.spares, "order": row.order, "pack": row.pack,
+            }
+            for row in order
+            if row.order
+        ],
+        "rule_of_thumb": {
+            "sections": result.rule_sections,
+            "left_over_m": _um(result.rule_left_over_um),
+        },
+        "unmet": [
+            {"run": runs.run_id[run], "leg": runs.leg_id[leg], "short_m": _metres(short), "why": why}
+            for run, leg, short, why in zip(unmet.run, unmet.leg, unmet.short_m, unmet.why, strict=True)
+        ],
+        "unedged": [
+            {"bed": site.beds.ids[bed], "why": why, "other": other, "length_m": _metres(length)}
+            for bed, why, other, length in zip(
+                plan.unedged.bed, plan.unedged.why, plan.unedged.other, plan.unedged.length_m, strict=True
+            )
+        ],
+        "findings": [_finding(f) for f in findings],
+    }  # fmt: skip
+
+
+def summary_text(data: dict[str, Any]) -> str:
+    """``summary.json`` as text: UTF-8, two spaces, keys in the order of the schema."""
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

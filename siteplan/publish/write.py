@@ -1,0 +1,190 @@
+"""All files of a plan, written together or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from siteplan.errors import Finding
+from siteplan.laying.order import OrderRow, order_rows
+from siteplan.laying.takeoff import Takeoff
+from siteplan.layers import Layer, plan_layers, table
+from siteplan.lengths import BedMeasures
+from siteplan.publish.files import output_set
+from siteplan.publish.summary import summary, summary_text
+from siteplan.publish.vectors import write_geojson, write_geopackage
+from siteplan.sites import RunPlan, Site
+from siteplan.types import FloatArray
+
+EVERYTHING_UP_TO_BEDS = 5_000
+"""a larger site writes the GeoPackage and the tables only, unless all is asked for"""
+
+Formats = Literal["all", "geopackage"]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a run wrote."""
+
+    folder: Path
+    files: tuple[str, ...]
+    summary: dict[str, Any]
+    summary_text: str
+    order: tuple[OrderRow, ...]
+    findings: tuple[Finding, ...]
+
+
+def default_folder(place: Path) -> Path:
+    """Where the results of a site or a file go when nobody says."""
+    base = place.resolve()
+    if base.name == "site.toml":
+        base = base.parent
+    return Path("siteplan-out") / base.stem
+
+
+def all_findings(site: Site, plan: RunPlan) -> tuple[Finding, ...]:
+    """Findings of every stage, errors first, each group in the order it was found."""
+    found = [*site.findings, *plan.findings]
+    return tuple(sorted(found, key=lambda f: f.grade != "error"))
+
+
+def write_plan(
+    site: Site,
+    measures: BedMeasures,
+    plan: RunPlan,
+    result: Takeoff,
+    folder: Path,
+    *,
+    formats: Formats | None = None,
+) -> Written:
+    """Write every file of a plan.
+
+    Parameters
+    ----------
+    site, measures, plan, result : the plan
+    folder : output folder; made when it does not exist; files of the same names are replaced
+    formats : ``all``, or ``geopackage`` for the GeoPackage and the tables only; by default
+        all up to 5,000 beds
+
+    Raises
+    ------
+    OutputError : a file cannot be written; the old files stay as they were.
+    """
+    spares = site.settings.spares
+    order = order_rows(result, spare_percent=spares.percent, least_special=spares.least_special)
+    findings = all_findings(site, plan)
+    data = summary(site, measures, plan, result, order, findings)
+    text = summary_text(data)
+    layers = plan_layers(site, measures, plan, result)
+    tables = {t.name: t for t in _tables(site, plan, result, order, findings)}
+    everything = formats == "all" or (formats is None and len(site.beds) <= EVERYTHING_UP_TO_BEDS)
+    with output_set(folder) as partial:
+        grid = {name: site.frame.grid(layer.xy) for name, layer in layers.items()}
+        write_geopackage(partial / "plan.gpkg", {**layers, **tables}, grid, site.frame.crs_wkt)
+        if everything:
+            from siteplan.publish.mapdata import map_data
+            from siteplan.publish.webmap import write_map
+
+            shown = map_data(site, measures, plan, result, order, findings)
+            write_map(partial / "map.html", shown, piece_limit=site.settings.show.map_pieces)
+            lonlat: dict[str, FloatArray] = {
+                "pieces": shown.pieces.outline_lonlat,
+                "runs": shown.runs.lonlat,
+            }
+            for name, where in lonlat.items():
+                write_geojson(partial / f"{name}.geojson", layers[name], where)
+        (partial / "takeoff.csv").write_text(_takeoff_csv(order), encoding="utf-8", newline="")
+        (partial / "summary.json").write_text(text, encoding="utf-8", newline="")
+        files = tuple(sorted(p.name for p in partial.iterdir()))
+    return Written(folder, files, data, text, order, findings)
+
+
+def _texts(values: list[Any]) -> Any:
+    """A column of text or missing values."""
+    column = np.empty(len(values), dtype=object)
+    column[:] = [None if v is None else str(v) for v in values]
+    return column
+
+
+def _ints(values: list[int]) -> Any:
+    return np.array(values, dtype=np.int64)
+
+
+def _tables(
+    site: Site,
+    plan: RunPlan,
+    result: Takeoff,
+    order: tuple[OrderRow, ...],
+    findings: tuple[Finding, ...],
+) -> list[Layer]:
+    """The tables of the GeoPackage."""
+    runs, unmet = plan.runs, result.unmet
+    settings = list(_flat("", site.settings.model_dump(mode="json")))
+    return [
+        table(
+            "takeoff",
+            {
+                "code": _texts([r.code for r in order]),
+                "name": _texts([r.name for r in order]),
+                "kind": _texts([r.kind for r in order]),
+                "takeoff": _ints([r.takeoff for r in order]),
+                "for_unmet": _ints([r.for_unmet for r in order]),
+                "spares": _ints([r.spares for r in order]),
+                "ordered": _ints([r.order for r in order]),
+                "pack": _ints([r.pack for r in order]),
+            },
+        ),
+        table(
+            "unmet",
+            {
+                "run": _texts(list(runs.run_id[unmet.run])),
+                "leg": _texts(list(runs.leg_id[unmet.leg])),
+                "short_m": np.asarray(unmet.short_m, dtype=np.float64),
+                "why": _texts(list(unmet.why)),
+            },
+        ),
+        table(
+            "findings",
+            {
+                "code": _texts([f.code for f in findings]),
+                "grade": _texts([f.grade for f in findings]),
+                "bed": _texts([f.bed for f in findings]),
+                "vertex": np.array([np.nan if f.vertex is None else f.vertex for f in findings], dtype=float),
+                "text": _texts([f.text for f in findings]),
+            },
+        ),
+        table("settings", {"key": _texts([k for k, _ in settings]), "value": _texts([v for _, v in settings])}),
+    ]
+
+
+def _flat(prefix: str, value: Any) -> list[tuple[str, Any]]:
+    """Nested settings as dotted keys; lengths are whole micrometres."""
+    if isinstance(value, dict):
+        return [row for key, inner in value.items() for row in _flat(f"{prefix}.{key}" if prefix else key, inner)]
+    if isinstance(value, list):
+        return [row for k, inner in enumerate(value, 1) for row in _flat(f"{prefix}[{k}]", inner)]
+    return [(prefix, value)]
+
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def safe_cell(text: str) -> str:
+    """Text a spreadsheet shows and never runs: a leading formula sign is quoted."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+
+
+def _takeoff_csv(order: tuple[OrderRow, ...]) -> str:
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\r\n")
+    rows.writerow(["code", "name", "kind", "takeoff", "for_unmet", "spares", "order", "pack"])
+    for r in order:
+        rows.writerow(
+            [safe_cell(r.code), safe_cell(r.name), r.kind, r.takeoff, r.for_unmet, r.spares, r.order, r.pack]
+        )
+    return out.getvalue()

@@ -1,0 +1,415 @@
+"""The stages put together: a site is loaded, measured, planned and taken off.
+
+The four functions here are the library's front door::
+
+    site = load_site("sample_data/...")
+    measures = measure(site)
+    plan = plan_runs(site)
+    result = takeoff(site, plan)
+
+:func:`siteplan.layers.geodataframe` turns any layer of the result into a GeoDataFrame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from siteplan.catalog import load_line
+from siteplan.errors import DataError, Fault, Finding
+from siteplan.frame import Frame, make_frame
+from siteplan.intake import Source, read_features
+from siteplan.laying.takeoff import LayRules, Takeoff, lay
+from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
+from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
+from siteplan.outline.breaks import BreakRules, find_breaks
+from siteplan.outline.repair import Repaired, repair
+from siteplan.outline.rules import OutlineRules
+from siteplan.outline.runs import build_runs
+from siteplan.products import ProductLine
+from siteplan.planar import part_of
+from siteplan.settings import SiteSettings, load_settings
+from siteplan.tomlfile import nearest, validated
+from siteplan.types import FloatArray, KindArray
+from siteplan.units import um_to_m
+
+SITE_FILE = "site.toml"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Site:
+    """A site as loaded: settings, inputs, grid and product line.
+
+    ``beds``, ``abutments`` and ``openings`` are the inputs as they came; the ``*_shapes``
+    are the same in the site's ground metres.
+    """
+
+    settings: SiteSettings
+    folder: Path
+    line: ProductLine
+    frame: Frame
+    beds: Features
+    abutments: Features
+    openings: Features
+    bed_shapes: Shapes
+    abutment_shapes: Shapes
+    opening_shapes: Shapes
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunPlan:
+    """Runs, legs and corners of a site, with their lengths and what takes no edging."""
+
+    outlines: Shapes
+    """repaired outlines of the beds, bed on the left"""
+    runs: Runs
+    unedged: Unedged
+    lengths: RunLengths
+    findings: tuple[Finding, ...]
+
+
+def empty_features(role: str, crs: str) -> Features:
+    """Features of a role that has no input."""
+    none = np.empty(0, dtype=object)
+    return Features(
+        role=role, crs=crs, ids=none, names=none,
+        coords=np.empty((0, 2)), z=np.empty(0), ring_offsets=np.zeros(1, dtype=np.int64),
+        ring_kind=np.empty(0, dtype=np.int8), ring_feature=np.empty(0, dtype=np.int64),
+        file=none, row=np.empty(0, dtype=np.int64),
+    )  # fmt: skip
+
+
+def site_settings(
+    beds: Path,
+    line: str,
+    *,
+    abutments: Sequence[Path] = (),
+    openings: Sequence[Path] = (),
+    units: str | None = None,
+    grid: str | None = None,
+    mixed_crs: str | None = None,
+) -> SiteSettings:
+    """Settings for bare files, with the defaults for everything else.
+
+    Parameters
+    ----------
+    beds : file of the bed outlines; paths are taken as they are
+    line : key of a shipped product line, or a path to one
+    abutments, openings : further files
+    units : ``m`` or ``ft``, shown
+    grid : ``auto``, ``local`` or a code
+    mixed_crs : ``refuse`` or ``transform``
+
+    Raises
+    ------
+    DataError : a value ``site.toml`` would not take either.
+    """
+
+
+    def entries(paths: Sequence[Path]) -> list[dict[str, str]]:
+        return [{"file": str(p.absolute())} for p in paths]
+
+    inputs: dict[str, Any] = {
+        "beds": entries([beds]), "abutments": entries(abutments), "openings": entries(openings),
+    }  # fmt: skip
+    data: dict[str, Any] = {"name": beds.stem, "line": line, "inputs": inputs}
+    if mixed_crs is not None:
+        inputs["mixed_crs"] = mixed_crs
+    if units is not None:
+        data["show"] = {"units": units}
+    if grid is not None:
+        data["grid"] = {"name": grid}
+    return validated(SiteSettings, data, "command line")
+
+
+def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, skip_faulty: bool = False) -> Site:
+    """Read a site: its settings, outlines, grid and product line.
+
+    Parameters
+    ----------
+    place : site folder, its ``site.toml``, or settings made with :func:`site_settings`
+    folder : where relative paths of settings start; the folder of ``site.toml`` by default
+    skip_faulty : leave faulty features out and say so, as ``inputs.skip_faulty`` does
+
+    Raises
+    ------
+    DataError : with every fault of every input.
+    """
+    if isinstance(place, SiteSettings):
+        settings, base = place, folder or Path()
+    else:
+        path = Path(place)
+        path = path / SITE_FILE if path.is_dir() else path
+        if not path.exists():
+            raise DataError(
+                Fault(
+                    "no-site", f"there is no {SITE_FILE}",
+                    "Name a site folder, or an outline file together with --line", str(place),
+                )  # fmt: skip
+            )
+        settings, base = load_settings(path), folder or path.parent
+    skip = skip_faulty or settings.inputs.skip_faulty
+    faults: list[Fault] = []
+    findings: list[Finding] = []
+    line: ProductLine | None = None
+    features: dict[str, Features] = {}
+    try:
+        line = load_line(_line_place(settings.line, base))
+    except DataError as error:
+        faults.extend(error.faults)
+    for role in ("beds", "abutments", "openings"):
+        sources = [
+            Source(path=base / entry.file, layer=entry.layer, where=entry.where, crs=entry.crs)
+            for entry in getattr(settings.inputs, role)
+        ]
+        if not sources:
+            continue
+        try:
+            of_beds = role == "beds"
+            features[role], found = read_features(
+                sources, role,
+                id_attribute=settings.inputs.id_attribute if of_beds else None,
+                name_attribute=settings.inputs.name_attribute if of_beds else None,
+                skip_faulty=skip,
+            )  # fmt: skip
+            findings.extend(found)
+        except DataError as error:
+            faults.extend(error.faults)
+    if "beds" in features:
+        faults.extend(_mixed_crs(features, settings))
+        faults.extend(_unknown_beds(features["beds"], settings))
+    if settings.length_basis == "slope":
+        faults.append(
+            Fault(
+                "no-heights", 'length_basis is "slope" but the site has no heights',
+                'Use length_basis = "ground"', str(base / SITE_FILE),
+            )  # fmt: skip
+        )
+    if faults or line is None:
+        raise DataError(*faults)
+    beds = features["beds"]
+    frame, found = make_frame(
+        beds,
+        grid=settings.grid.name,
+        height_m=None if settings.grid.height is None else um_to_m(settings.grid.height),
+        height_kind=settings.grid.height_kind,
+        geoid_height_m=None if settings.grid.geoid_height is None else um_to_m(settings.grid.geoid_height),
+    )
+    findings.extend(found)
+    abutments = features.get("abutments", empty_features("abutments", beds.crs))
+    openings = features.get("openings", empty_features("openings", beds.crs))
+    return Site(
+        settings=settings, folder=base, line=line, frame=frame,
+        beds=beds, abutments=abutments, openings=openings,
+        bed_shapes=frame.shapes(beds), abutment_shapes=frame.shapes(abutments), opening_shapes=frame.shapes(openings),
+        findings=tuple(findings),
+    )  # fmt: skip
+
+
+def _line_place(line: str, base: Path) -> str | Path:
+    """A product line named in ``site.toml`` is a key, or a path from the site folder."""
+    return base / line if line.endswith(".toml") else line
+
+
+def _mixed_crs(features: dict[str, Features], settings: SiteSettings) -> list[Fault]:
+    """Roles that come in another CRS than the beds, unless the settings allow it."""
+    if settings.inputs.mixed_crs == "transform":
+        return []
+    beds = features["beds"]
+    return [
+        Fault(
+            "mixed-crs",
+            f"{role} come in {other.crs[:60]}, the beds in {beds.crs[:60]}",
+            'Convert one of them, or say inputs.mixed_crs = "transform" (--mixed-crs transform)',
+            str(other.file[0]),
+        )
+        for role, other in features.items()
+        if other.crs != beds.crs
+    ]
+
+
+def _unknown_beds(beds: Features, settings: SiteSettings) -> list[Fault]:
+    """Beds that the settings name and the data does not have."""
+    known = {str(i) for i in beds.ids}
+    named = {f"bed.{bed}": bed for bed in settings.bed}
+    for number, entry in enumerate(settings.edge_owner, start=1):
+        named.update({f"edge_owner[{number}] {bed}": bed for bed in entry.beds})
+    faults = []
+    for key, bed in named.items():
+        if bed in known:
+            continue
+        like = nearest(bed, known)
+        hint = f'Did you mean "{like}"?' if like else "Name a bed of the outlines"
+        faults.append(Fault("unknown-bed", f'{key}: there is no bed "{bed}"', hint, SITE_FILE))
+    return faults
+
+
+def measure(site: Site) -> BedMeasures:
+    """Area and perimeter of every bed on the ellipsoid, islands counted."""
+    return bed_measures(site.frame, site.beds)
+
+
+def _per_bed(site: Site, name: str, default: Any) -> list[Any]:
+    """A setting for every bed: the bed's own, else its default."""
+    own = site.settings.bed
+    values = []
+    for bed in site.beds.ids:
+        value = getattr(own[bed], name) if bed in own else None
+        values.append(default if value is None else value)
+    return values
+
+
+def _outline_rules(site: Site) -> OutlineRules:
+    s = site.settings.outline
+    return OutlineRules(
+        corner_turn_deg=s.corner_turn_deg,
+        corner_stretch_m=um_to_m(s.corner_stretch),
+        straight_within_m=um_to_m(s.straight_within),
+        least_run_m=um_to_m(s.least_run),
+    )
+
+
+def _break_rules(site: Site) -> BreakRules:
+    s = site.settings.outline
+    return BreakRules(
+        abut_within_m=um_to_m(s.abut_within),
+        abut_least_m=um_to_m(s.abut_least),
+        opening_reach_m=um_to_m(s.opening_reach),
+        shared_within_m=um_to_m(s.shared_within),
+    )
+
+
+def _priorities(site: Site) -> FloatArray:
+    """Priority of each bed: ``site.toml``, else attribute ``priority``, else 0."""
+    attribute = site.beds.attributes.get("priority")
+    given = _per_bed(site, "priority", None)
+    made = []
+    for k, own in enumerate(given):
+        value = own if own is not None else (attribute[k] if attribute is not None else None)
+        made.append(float(value) if isinstance(value, (int, float, np.number)) else 0.0)
+    return np.array(made)
+
+
+def _edge_owners(site: Site) -> np.ndarray:
+    """(k, 3) two beds and the owner of their shared edge, as indices."""
+    index = {bed: k for k, bed in enumerate(site.beds.ids)}
+    rows = [(index[e.beds[0]], index[e.beds[1]], index[e.owner]) for e in site.settings.edge_owner]
+    return np.array(rows, dtype=np.int64).reshape(-1, 3)
+
+
+def _opening_widths(site: Site) -> FloatArray:
+    """Width of each opening in metres, NaN where it has none."""
+    widths = site.openings.attributes.get("width_m")
+    if widths is None:
+        return np.full(len(site.openings), np.nan)
+    return np.array([np.nan if w is None else float(w) for w in widths])
+
+
+def _corner_overrides(site: Site, repaired: Repaired) -> KindArray:
+    """(v,) 1 where a vertex is a corner, -1 where it is not, whatever the rule says, else 0."""
+    overrides = np.zeros(len(repaired.number), dtype=np.int8)
+    feature = repaired.shapes.ring_feature[part_of(repaired.shapes.ring_offsets)]
+    index = {bed: k for k, bed in enumerate(site.beds.ids)}
+    faults = []
+    for bed, own in site.settings.bed.items():
+        for key, numbers, mark in (("corners", own.corners, 1), ("not_corners", own.not_corners, -1)):
+            for number in numbers:
+                at = (feature == index[bed]) & (repaired.number == number)
+                if not at.any():
+                    faults.append(
+                        Fault(
+                            "unknown-vertex", f"bed.{bed}.{key}: vertex {number} is not there (or stands twice)",
+                            "Count the vertices as traced, from 1, outer ring first", SITE_FILE, bed, number,
+                        )  # fmt: skip
+                    )
+                overrides[at] = mark
+    if faults:
+        raise DataError(*faults)
+    return overrides
+
+
+def _without_skipped(site: Site) -> Shapes:
+    """Outlines of the beds that are to be edged."""
+    shapes = site.bed_shapes
+    skipped = np.array(_per_bed(site, "skip", False), dtype=bool)
+    if not skipped.any():
+        return shapes
+    keep = ~skipped[shapes.ring_feature]
+    lengths = np.diff(shapes.ring_offsets)
+    return replace(
+        shapes,
+        xy=shapes.xy[np.repeat(keep, lengths)],
+        ring_offsets=np.concatenate([[0], np.cumsum(lengths[keep])]),
+        ring_kind=shapes.ring_kind[keep],
+        ring_feature=shapes.ring_feature[keep],
+    )
+
+
+ENDS = {"free": NodeKind.FREE, "abutted": NodeKind.ABUTTED}
+
+
+def _with_ends(site: Site, outlines: Shapes, runs: Runs) -> Runs:
+    """Runs with the ends of open lines as the settings have them."""
+    index = {bed: k for k, bed in enumerate(site.beds.ids)}
+    start, far = runs.start_kind.copy(), runs.far_kind.copy()
+    line_run = outlines.ring_kind[runs.ring] == RingKind.LINE
+    first, last = runs.leg_offsets[:-1], runs.leg_offsets[1:] - 1
+    for bed, own in site.settings.bed.items():
+        of_bed = np.flatnonzero(line_run & (runs.bed == index[bed]) & ~runs.closed)
+        if not len(of_bed):
+            continue
+        if own.start_end is not None:
+            start[first[of_bed[0]]] = ENDS[own.start_end]
+        if own.far_end is not None:
+            far[last[of_bed[-1]]] = ENDS[own.far_end]
+    return replace(runs, start_kind=start, far_kind=far)
+
+
+def plan_runs(site: Site) -> RunPlan:
+    """Runs, legs and corners of every bed, and the stretches that take no edging.
+
+    Raises
+    ------
+    DataError : outlines that cross themselves, curves too tight for the offset, vertices the
+        settings name and the data does not have.
+    """
+    outline = site.settings.outline
+    sides = np.array(_per_bed(site, "bed_side", outline.bed_side), dtype=object)
+    repaired = repair(_without_skipped(site), _outline_rules(site), bed_side=sides)
+    breaks, found = find_breaks(
+        repaired.shapes, site.abutment_shapes, site.opening_shapes, _break_rules(site),
+        bed_ids=site.beds.ids, edge_owner=_edge_owners(site), priority=_priorities(site),
+        opening_width_m=_opening_widths(site),
+    )  # fmt: skip
+    runs, unedged, more = build_runs(
+        repaired.shapes, breaks, _outline_rules(site),
+        offset_m=np.array(_per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6,
+        bed_ids=site.beds.ids, corner_override=_corner_overrides(site, repaired), number=repaired.number,
+    )  # fmt: skip
+    runs = _with_ends(site, repaired.shapes, runs)
+    return RunPlan(
+        outlines=repaired.shapes,
+        runs=runs,
+        unedged=unedged,
+        lengths=run_lengths(site.frame, runs),
+        findings=(*repaired.findings, *found, *more),
+    )
+
+
+def takeoff(site: Site, plan: RunPlan) -> Takeoff:
+    """Pieces and counts of a plan: the exact takeoff with the site's product line."""
+    fit = site.settings.fit
+    rules = LayRules(
+        prefer=fit.prefer,
+        closer_limit=fit.closers_per_leg,
+        fit_short_um=fit.short,
+        fit_over_um=fit.over,
+        lay_from=fit.lay_from,
+        make_up=fit.make_up,
+    )
+    return lay(plan.runs, site.beds.ids, site.line, rules)
