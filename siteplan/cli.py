@@ -13,6 +13,7 @@ import click
 from siteplan.errors import DataError, Fault, SiteplanError, UsageError
 
 if TYPE_CHECKING:
+    from siteplan.publish.write import Formats
     from siteplan.settings import SiteSettings
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -30,7 +31,9 @@ def main() -> None:
         code = 130
     except DataError as error:
         count = len(error.faults)
-        click.echo(f"siteplan: {count} fault{'s' if count != 1 else ''} in the input, nothing written", err=True)
+        click.echo(
+            f"siteplan: {count} fault{'s' if count != 1 else ''} in the input, nothing written", err=True
+        )
         for fault in error.faults[:FAULTS_SHOWN]:
             click.echo(f"  {fault.text}", err=True)
         if count > FAULTS_SHOWN:
@@ -58,12 +61,18 @@ def program() -> None:
 @program.command("takeoff")
 @click.argument("place", type=click.Path(path_type=Path))
 @click.option("--line", help="Product line: a shipped key (see 'siteplan lines') or a .toml file.")
-@click.option("--abutments", type=click.Path(path_type=Path), multiple=True, help="File of walls, buildings, kerbs.")
-@click.option("--openings", type=click.Path(path_type=Path), multiple=True, help="File of gates, walks, drains.")
+@click.option(
+    "--abutments", type=click.Path(path_type=Path), multiple=True, help="File of walls, buildings, kerbs."
+)
+@click.option(
+    "--openings", type=click.Path(path_type=Path), multiple=True, help="File of gates, walks, drains."
+)
 @click.option("--units", type=click.Choice(["ft", "m"]), help="Units shown.")
 @click.option("--grid", "grid_name", help='"local", or a grid code such as EPSG:3418.')
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results.")
-@click.option("--json", "as_json", is_flag=True, help="Print summary.json to standard output and nothing else.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print summary.json to standard output and nothing else."
+)
 @click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
 @click.option("--mixed-crs", type=click.Choice(["refuse", "transform"]), help="Inputs in different CRSs.")
 @click.option("--write", "formats", type=click.Choice(["all", "geopackage"]), help="Files to write.")
@@ -78,7 +87,7 @@ def takeoff_command(
     as_json: bool,
     skip_faulty: bool,
     mixed_crs: str | None,
-    formats: str | None,
+    formats: Formats | None,
 ) -> None:
     """Plan the edging of PLACE: a site folder with site.toml, or a file of bed outlines.
 
@@ -118,13 +127,19 @@ def _settings(
 ) -> SiteSettings | None:
     """Settings for a bare file of outlines; None for a site."""
     given = {
-        "--line": line, "--abutments": abutments, "--openings": openings,
-        "--units": units, "--grid": grid_name, "--mixed-crs": mixed_crs,
-    }  # fmt: skip
+        "--line": line,
+        "--abutments": abutments,
+        "--openings": openings,
+        "--units": units,
+        "--grid": grid_name,
+        "--mixed-crs": mixed_crs,
+    }
     if place.is_dir() or place.name.endswith(".toml"):
         said = [name for name, value in given.items() if value]
         if said:
-            raise UsageError(f"{', '.join(said)} go with a file of outlines; a site says this in its site.toml")
+            raise UsageError(
+                f"{', '.join(said)} go with a file of outlines; a site says this in its site.toml"
+            )
         return None
     from siteplan.sites import site_settings
 
@@ -132,15 +147,22 @@ def _settings(
         if not place.exists():
             raise DataError(
                 Fault(
-                    "no-such-file", "there is no such file or folder",
-                    "Name a site folder, or a file of bed outlines together with --line", str(place),
-                )  # fmt: skip
+                    "no-such-file",
+                    "there is no such file or folder",
+                    "Name a site folder, or a file of bed outlines together with --line",
+                    str(place),
+                )
             )
         raise UsageError("a file of outlines needs --line; 'siteplan lines' lists the shipped product lines")
     return site_settings(
-        place, line, abutments=abutments, openings=openings,
-        units=units, grid=grid_name, mixed_crs=mixed_crs,
-    )  # fmt: skip
+        place,
+        line,
+        abutments=abutments,
+        openings=openings,
+        units=units,
+        grid=grid_name,
+        mixed_crs=mixed_crs,
+    )
 
 
 @program.command("lines")

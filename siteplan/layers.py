@@ -66,7 +66,13 @@ class Layer:
 def table(name: str, columns: dict[str, Any]) -> Layer:
     """A table without geometry."""
     return Layer(
-        name, None, columns, np.empty((0, 2)), np.zeros(1, np.int64), np.empty(0, np.int8), np.empty(0, np.int64)
+        name,
+        None,
+        columns,
+        np.empty((0, 2)),
+        np.zeros(1, np.int64),
+        np.empty(0, np.int8),
+        np.empty(0, np.int64),
     )
 
 
@@ -113,8 +119,7 @@ def geometries(layer: Layer, coords: FloatArray | None) -> ObjectArray | None:
 def _shapes(layer: Layer, coords: FloatArray) -> ObjectArray:
     """Geometry of each row as shapely objects."""
     if layer.geometry_type == "Point":
-        points: ObjectArray = shapely.points(coords)
-        return points
+        return np.asarray(shapely.points(coords), dtype=object)
     xy, offsets = _closed_coords(layer, coords)
     rings = len(layer.ring_kind)
     if layer.geometry_type == "LineString":
@@ -230,14 +235,26 @@ def _plain_column(values: ObjectArray) -> Any:
 def _feature_layer(features: Features, shapes: Shapes) -> Layer:
     columns = _feature_columns(features)
     return Layer(
-        features.role, "Unknown", columns, shapes.xy, shapes.ring_offsets, shapes.ring_kind, shapes.ring_feature
+        features.role,
+        "Unknown",
+        columns,
+        shapes.xy,
+        shapes.ring_offsets,
+        shapes.ring_kind,
+        shapes.ring_feature,
     )
 
 
 def _bed_layer(site: Site, measures: BedMeasures) -> Layer:
-    columns = {**_feature_columns(site.beds), "area_m2": measures.area_m2, "perimeter_m": measures.perimeter_m}
+    columns = {
+        **_feature_columns(site.beds),
+        "area_m2": measures.area_m2,
+        "perimeter_m": measures.perimeter_m,
+    }
     shapes = site.bed_shapes
-    return Layer("beds", "Unknown", columns, shapes.xy, shapes.ring_offsets, shapes.ring_kind, shapes.ring_feature)
+    return Layer(
+        "beds", "Unknown", columns, shapes.xy, shapes.ring_offsets, shapes.ring_kind, shapes.ring_feature
+    )
 
 
 def run_lines(runs: Runs) -> tuple[XYArray, OffsetArray]:

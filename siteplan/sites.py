@@ -30,8 +30,8 @@ from siteplan.outline.breaks import BreakRules, find_breaks
 from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
-from siteplan.products import ProductLine
 from siteplan.planar import part_of
+from siteplan.products import ProductLine
 from siteplan.settings import SiteSettings, load_settings
 from siteplan.tomlfile import nearest, validated
 from siteplan.types import FloatArray, KindArray
@@ -77,11 +77,18 @@ def empty_features(role: str, crs: str) -> Features:
     """Features of a role that has no input."""
     none = np.empty(0, dtype=object)
     return Features(
-        role=role, crs=crs, ids=none, names=none,
-        coords=np.empty((0, 2)), z=np.empty(0), ring_offsets=np.zeros(1, dtype=np.int64),
-        ring_kind=np.empty(0, dtype=np.int8), ring_feature=np.empty(0, dtype=np.int64),
-        file=none, row=np.empty(0, dtype=np.int64),
-    )  # fmt: skip
+        role=role,
+        crs=crs,
+        ids=none,
+        names=none,
+        coords=np.empty((0, 2)),
+        z=np.empty(0),
+        ring_offsets=np.zeros(1, dtype=np.int64),
+        ring_kind=np.empty(0, dtype=np.int8),
+        ring_feature=np.empty(0, dtype=np.int64),
+        file=none,
+        row=np.empty(0, dtype=np.int64),
+    )
 
 
 def site_settings(
@@ -110,13 +117,14 @@ def site_settings(
     DataError : a value ``site.toml`` would not take either.
     """
 
-
     def entries(paths: Sequence[Path]) -> list[dict[str, str]]:
         return [{"file": str(p.absolute())} for p in paths]
 
     inputs: dict[str, Any] = {
-        "beds": entries([beds]), "abutments": entries(abutments), "openings": entries(openings),
-    }  # fmt: skip
+        "beds": entries([beds]),
+        "abutments": entries(abutments),
+        "openings": entries(openings),
+    }
     data: dict[str, Any] = {"name": beds.stem, "line": line, "inputs": inputs}
     if mixed_crs is not None:
         inputs["mixed_crs"] = mixed_crs
@@ -127,7 +135,9 @@ def site_settings(
     return validated(SiteSettings, data, "command line")
 
 
-def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, skip_faulty: bool = False) -> Site:
+def load_site(
+    place: str | Path | SiteSettings, *, folder: Path | None = None, skip_faulty: bool = False
+) -> Site:
     """Read a site: its settings, outlines, grid and product line.
 
     Parameters
@@ -148,9 +158,11 @@ def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, s
         if not path.exists():
             raise DataError(
                 Fault(
-                    "no-site", f"there is no {SITE_FILE}",
-                    "Name a site folder, or an outline file together with --line", str(place),
-                )  # fmt: skip
+                    "no-site",
+                    f"there is no {SITE_FILE}",
+                    "Name a site folder, or an outline file together with --line",
+                    str(place),
+                )
             )
         settings, base = load_settings(path), folder or path.parent
     skip = skip_faulty or settings.inputs.skip_faulty
@@ -172,11 +184,12 @@ def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, s
         try:
             of_beds = role == "beds"
             features[role], found = read_features(
-                sources, role,
+                sources,
+                role,
                 id_attribute=settings.inputs.id_attribute if of_beds else None,
                 name_attribute=settings.inputs.name_attribute if of_beds else None,
                 skip_faulty=skip,
-            )  # fmt: skip
+            )
             findings.extend(found)
         except DataError as error:
             faults.extend(error.faults)
@@ -186,9 +199,11 @@ def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, s
     if settings.length_basis == "slope":
         faults.append(
             Fault(
-                "no-heights", 'length_basis is "slope" but the site has no heights',
-                'Use length_basis = "ground"', str(base / SITE_FILE),
-            )  # fmt: skip
+                "no-heights",
+                'length_basis is "slope" but the site has no heights',
+                'Use length_basis = "ground"',
+                str(base / SITE_FILE),
+            )
         )
     if faults or line is None:
         raise DataError(*faults)
@@ -204,11 +219,18 @@ def load_site(place: str | Path | SiteSettings, *, folder: Path | None = None, s
     abutments = features.get("abutments", empty_features("abutments", beds.crs))
     openings = features.get("openings", empty_features("openings", beds.crs))
     return Site(
-        settings=settings, folder=base, line=line, frame=frame,
-        beds=beds, abutments=abutments, openings=openings,
-        bed_shapes=frame.shapes(beds), abutment_shapes=frame.shapes(abutments), opening_shapes=frame.shapes(openings),
+        settings=settings,
+        folder=base,
+        line=line,
+        frame=frame,
+        beds=beds,
+        abutments=abutments,
+        openings=openings,
+        bed_shapes=frame.shapes(beds),
+        abutment_shapes=frame.shapes(abutments),
+        opening_shapes=frame.shapes(openings),
         findings=tuple(findings),
-    )  # fmt: skip
+    )
 
 
 def _line_place(line: str, base: Path) -> str | Path:
@@ -323,9 +345,13 @@ def _corner_overrides(site: Site, repaired: Repaired) -> KindArray:
                 if not at.any():
                     faults.append(
                         Fault(
-                            "unknown-vertex", f"bed.{bed}.{key}: vertex {number} is not there (or stands twice)",
-                            "Count the vertices as traced, from 1, outer ring first", SITE_FILE, bed, number,
-                        )  # fmt: skip
+                            "unknown-vertex",
+                            f"bed.{bed}.{key}: vertex {number} is not there (or stands twice)",
+                            "Count the vertices as traced, from 1, outer ring first",
+                            SITE_FILE,
+                            bed,
+                            number,
+                        )
                     )
                 overrides[at] = mark
     if faults:
@@ -382,15 +408,24 @@ def plan_runs(site: Site) -> RunPlan:
     sides = np.array(_per_bed(site, "bed_side", outline.bed_side), dtype=object)
     repaired = repair(_without_skipped(site), _outline_rules(site), bed_side=sides)
     breaks, found = find_breaks(
-        repaired.shapes, site.abutment_shapes, site.opening_shapes, _break_rules(site),
-        bed_ids=site.beds.ids, edge_owner=_edge_owners(site), priority=_priorities(site),
+        repaired.shapes,
+        site.abutment_shapes,
+        site.opening_shapes,
+        _break_rules(site),
+        bed_ids=site.beds.ids,
+        edge_owner=_edge_owners(site),
+        priority=_priorities(site),
         opening_width_m=_opening_widths(site),
-    )  # fmt: skip
+    )
     runs, unedged, more = build_runs(
-        repaired.shapes, breaks, _outline_rules(site),
+        repaired.shapes,
+        breaks,
+        _outline_rules(site),
         offset_m=np.array(_per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6,
-        bed_ids=site.beds.ids, corner_override=_corner_overrides(site, repaired), number=repaired.number,
-    )  # fmt: skip
+        bed_ids=site.beds.ids,
+        corner_override=_corner_overrides(site, repaired),
+        number=repaired.number,
+    )
     runs = _with_ends(site, repaired.shapes, runs)
     return RunPlan(
         outlines=repaired.shapes,

@@ -222,7 +222,8 @@ def format_lengths(
         tails = [f"-{f.numerator}/{f.denominator}" if f else "" for f in eighths]
         inches = [divmod(p, denominator) for p in parts]
         return [
-            f"{s}{whole // 12}' {whole % 12}{tails[over]}\"" for s, (whole, over) in zip(signs, inches, strict=True)
+            f"{s}{whole // 12}' {whole % 12}{tails[over]}\""
+            for s, (whole, over) in zip(signs, inches, strict=True)
         ]
     ones = 10**decimals
     if not decimals:

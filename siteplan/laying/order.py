@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from siteplan.laying.takeoff import NOTHING_FITS, Takeoff
+from siteplan.products import CornerUnit, EndUnit, Straight
 from siteplan.units import round_um
 
 
@@ -49,11 +50,16 @@ def order_rows(takeoff: Takeoff, *, spare_percent: float, least_special: int) ->
         for short, code in zip(takeoff.unmet.short_m, takeoff.unmet.code, strict=True)
         if code == NOTHING_FITS
     )
-    kinds = ("section", "closer", "corner", "end")
+    parts: tuple[tuple[str, tuple[Straight | CornerUnit | EndUnit, ...]], ...] = (
+        ("section", line.sections),
+        ("closer", line.closers),
+        ("corner", line.corners),
+        ("end", line.ends),
+    )
     counts = takeoff.counts
     rows = []
-    for kind, parts in zip(kinds, (line.sections, line.closers, line.corners, line.ends), strict=True):
-        for part in parts:
+    for kind, of_kind in parts:
+        for part in of_kind:
             article = part.article
             used = counts.get(article.code, 0)
             for_unmet = extra if part is section else 0

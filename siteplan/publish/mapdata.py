@@ -7,9 +7,9 @@ from collections.abc import Iterable
 import numpy as np
 
 from siteplan.errors import Finding
+from siteplan.layers import corners_of_runs, run_lines
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
-from siteplan.layers import corners_of_runs, run_lines
 from siteplan.lengths import BedMeasures
 from siteplan.model import Features, PieceKind, Shapes
 from siteplan.publish.webmap import (
@@ -33,10 +33,12 @@ KINDS = {
 }
 
 CAUTIONS = (
-    "Have buried lines located and marked before anybody digs (in the United States call 811; 29 CFR 1926.651(b)).",
+    "Have buried lines located and marked before anybody digs (in the United States call 811; "
+    "29 CFR 1926.651(b)).",
     "Lay sleeves for irrigation and cables before the edging closes. Keep sight lines, drains, root zones, "
     "accessible routes and fire lanes clear.",
-    "Cutting masonry makes silica dust: cut wet or follow 29 CFR 1926.1153, Table 1. Lift heavy units as a team.",
+    "Cutting masonry makes silica dust: cut wet or follow 29 CFR 1926.1153, Table 1. "
+    "Lift heavy units as a team.",
     "A planning aid, not a boundary survey. Local codes and licensed practice govern.",
 )
 
@@ -63,9 +65,13 @@ class _Lengths:
 
 def _shapes(site: Site, features: Features, shapes: Shapes, notes: Iterable[str]) -> MapShapes:
     return MapShapes(
-        ids=features.ids, texts=texts(notes), lonlat=site.frame.wgs84(shapes.xy),
-        ring_offsets=shapes.ring_offsets, ring_kind=shapes.ring_kind, ring_feature=shapes.ring_feature,
-    )  # fmt: skip
+        ids=features.ids,
+        texts=texts(notes),
+        lonlat=site.frame.wgs84(shapes.xy),
+        ring_offsets=shapes.ring_offsets,
+        ring_kind=shapes.ring_kind,
+        ring_feature=shapes.ring_feature,
+    )
 
 
 def _bed_notes(site: Site, measures: BedMeasures, show: _Lengths) -> list[str]:
@@ -113,10 +119,14 @@ def _corners(site: Site, plan: RunPlan, result: Takeoff) -> MapCorners:
         f"{'Outside' if out else 'Inside'} corner, turn {abs(turn):.1f}°\n"
         + (f"{codes[unit]}, leg {leg}" if laid else f"no unit, leg {leg}")
         for out, turn, unit, laid, leg in zip(
-            outside, runs.corner_turn_deg, result.corners.unit, result.corner_laid,
-            runs.leg_id[runs.corner_leg], strict=True,
+            outside,
+            runs.corner_turn_deg,
+            result.corners.unit,
+            result.corner_laid,
+            runs.leg_id[runs.corner_leg],
+            strict=True,
         )
-    ]  # fmt: skip
+    ]
     return MapCorners(lonlat=site.frame.wgs84(runs.corner_xy), outside=outside, texts=texts(notes))
 
 
@@ -146,7 +156,11 @@ def _finding_rows(site: Site, findings: tuple[Finding, ...]) -> tuple[FindingRow
     at = [first[bed] for bed in beds if bed in first]
     places = iter(site.frame.wgs84(site.bed_shapes.xy[np.array(at, dtype=np.int64)]).tolist() if at else [])
     return tuple(
-        FindingRow(f.grade, f.text if f.bed is None else f"{f.bed}: {f.text}", tuple(next(places)) if f.bed in first else None)
+        FindingRow(
+            f.grade,
+            f.text if f.bed is None else f"{f.bed}: {f.text}",
+            tuple(next(places)) if f.bed in first else None,
+        )
         for f in findings
     )
 
@@ -167,7 +181,8 @@ def map_data(
     return MapData(
         title=site.settings.name,
         basis=(
-            f"Lengths: plan length on the ground, {site.frame.name}, combined factor {site.frame.combined_factor:.8f}",
+            f"Lengths: plan length on the ground, {site.frame.name}, "
+            f"combined factor {site.frame.combined_factor:.8f}",
             f"Product line: {site.line.name}, joint gap {gap}",
             *((site.settings.note,) if site.settings.note else ()),
         ),
@@ -179,7 +194,9 @@ def map_data(
         corners=_corners(site, plan, result),
         pieces=pieces,
         counts=tuple(
-            CountRow(row.code, row.name, KINDS[row.kind], str(row.takeoff), str(row.order)) for row in order if row.order
+            CountRow(row.code, row.name, KINDS[row.kind], str(row.takeoff), str(row.order))
+            for row in order
+            if row.order
         ),
         findings=_finding_rows(site, findings),
         notes=CAUTIONS,

@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from siteplan.layers import corners_of_runs
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.publish.write import Written
@@ -32,9 +33,13 @@ def progress() -> Iterator[Callable[[str], None]]:
     """
     console = Console(stderr=True)
     bar = Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(),
-        console=console, transient=True, disable=not console.is_terminal,
-    )  # fmt: skip
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
     with bar:
         task = bar.add_task("starting", total=STAGES)
         begun = 0
@@ -48,7 +53,9 @@ def progress() -> Iterator[Callable[[str], None]]:
 
 
 def _length(site: Site, length_m: float) -> str:
-    return format_length(float(length_m), site.settings.show.units, denominator=site.settings.show.inch_fraction)
+    return format_length(
+        float(length_m), site.settings.show.units, denominator=site.settings.show.inch_fraction
+    )
 
 
 def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff, written: Written) -> None:
@@ -60,17 +67,23 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
     if not (site.folder / "site.toml").is_file():
         out.print(escape(defaults_text(site)))
     runs, lengths = plan.runs, plan.lengths
+    outside, inside = corners_of_runs(runs)
     out.print()
     out.print(
         f"{len(site.beds)} beds, outline {_length(site, measures.perimeter_m.sum())} on the ellipsoid; "
         f"{len(runs.run_id)} runs ({int(runs.closed.sum())} closed), {len(runs.leg_id)} legs, "
-        f"{int((runs.corner_turn_deg > 0).sum())} outside and {int((runs.corner_turn_deg <= 0).sum())} inside corners"
+        f"{int(outside.sum())} outside and {int(inside.sum())} inside corners"
     )
     out.print(
         f"Edging: {_length(site, lengths.run_ground_m.sum())} plan length on the ground "
-        f"({_length(site, lengths.run_geodesic_m.sum())} geodesic, {_length(site, lengths.run_grid_m.sum())} grid)"
+        f"({_length(site, lengths.run_geodesic_m.sum())} geodesic, "
+        f"{_length(site, lengths.run_grid_m.sum())} grid)"
     )
-    for why, word in (("abutment", "alongside abutments"), ("opening", "in openings"), ("shared", "edged with the next bed")):
+    for why, word in (
+        ("abutment", "alongside abutments"),
+        ("opening", "in openings"),
+        ("shared", "edged with the next bed"),
+    ):
         length = plan.unedged.length_m[plan.unedged.why == why].sum()
         if length:
             out.print(f"No edging: {_length(site, length)} {word}")
@@ -91,10 +104,13 @@ def defaults_text(site: Site) -> str:
     """The settings in force when only files were given."""
     s = site.settings
     lengths = {
-        "offset": s.outline.offset, "corner within": s.outline.corner_stretch,
-        "alongside within": s.outline.abut_within, "shared within": s.outline.shared_within,
-        "fit short": s.fit.short, "fit over": s.fit.over,
-    }  # fmt: skip
+        "offset": s.outline.offset,
+        "corner within": s.outline.corner_stretch,
+        "alongside within": s.outline.abut_within,
+        "shared within": s.outline.shared_within,
+        "fit short": s.fit.short,
+        "fit over": s.fit.over,
+    }
     shown = ", ".join(f"{name} {_length(site, um / 1e6)}" for name, um in lengths.items())
     return (
         f"Defaults: {shown}, corner from {s.outline.corner_turn_deg:g} degrees, prefer {s.fit.prefer}, "
@@ -104,15 +120,25 @@ def defaults_text(site: Site) -> str:
 
 def _counts(result: Takeoff, written: Written) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading, justify in (("code", "left"), ("piece", "left"), ("takeoff", "right"), ("unmet", "right"),
-                             ("spares", "right"), ("order", "right")):  # fmt: skip
+    for heading, justify in (
+        ("code", "left"),
+        ("piece", "left"),
+        ("takeoff", "right"),
+        ("unmet", "right"),
+        ("spares", "right"),
+        ("order", "right"),
+    ):
         table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
     for row in written.order:
         if row.order:
             table.add_row(
-                escape(row.code), escape(row.name), str(row.takeoff), str(row.for_unmet or ""),
-                str(row.spares), str(row.order),
-            )  # fmt: skip
+                escape(row.code),
+                escape(row.name),
+                str(row.takeoff),
+                str(row.for_unmet or ""),
+                str(row.spares),
+                str(row.order),
+            )
     return table
 
 

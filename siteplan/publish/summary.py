@@ -10,9 +10,9 @@ import numpy as np
 
 from siteplan import __version__
 from siteplan.errors import Finding
+from siteplan.layers import corners_of_runs
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
-from siteplan.layers import corners_of_runs
 from siteplan.lengths import BedMeasures
 from siteplan.sites import RunPlan, Site
 
@@ -58,10 +58,17 @@ def _leg_rows(plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
             "rule_of_thumb": {"sections": sections, "left_over_m": _um(rule_left)},
         }
         for leg_id, ground, rest, counts, left, cuts, sections, rule_left in zip(
-            runs.leg_id, runs.length_m, result.rest_um.tolist(), fill.tolist(), fits.left_over_um.tolist(),
-            fits.cut_um.tolist(), fits.rule_sections.tolist(), fits.rule_left_over_um.tolist(), strict=True,
+            runs.leg_id,
+            runs.length_m,
+            result.rest_um.tolist(),
+            fill.tolist(),
+            fits.left_over_um.tolist(),
+            fits.cut_um.tolist(),
+            fits.rule_sections.tolist(),
+            fits.rule_left_over_um.tolist(),
+            strict=True,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
@@ -121,8 +128,13 @@ def summary(
         "by_kind": result.by_kind,
         "order": [
             {
-                "code": row.code, "name": row.name, "takeoff": row.takeoff, "for_unmet": row.for_unmet,
-                "spares": row.spares, "order": row.order, "pack": row.pack,
+                "code": row.code,
+                "name": row.name,
+                "takeoff": row.takeoff,
+                "for_unmet": row.for_unmet,
+                "spares": row.spares,
+                "order": row.order,
+                "pack": row.pack,
             }
             for row in order
             if row.order
@@ -142,7 +154,7 @@ def summary(
             )
         ],
         "findings": [_finding(f) for f in findings],
-    }  # fmt: skip
+    }
 
 
 def summary_text(data: dict[str, Any]) -> str:

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pyogrio import raw, set_gdal_config_options
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 
 from siteplan.errors import OutputError
 from siteplan.layers import Layer, geometries
@@ -38,9 +40,6 @@ def _columns(columns: Mapping[str, Any]) -> tuple[list[str], list[Any], list[Any
 
 
 def _write(path: Path, layer: Layer, coords: FloatArray | None, **options: Any) -> None:
-    from pyogrio import raw, set_gdal_config_options
-    from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
-
     names, values, masks = _columns(layer.columns)
     set_gdal_config_options({"OGR_CURRENT_DATE": PINNED_DATE, "OGR_SQLITE_SYNCHRONOUS": "OFF"})
     try:
@@ -60,7 +59,9 @@ def _write(path: Path, layer: Layer, coords: FloatArray | None, **options: Any) 
         set_gdal_config_options({"OGR_CURRENT_DATE": None, "OGR_SQLITE_SYNCHRONOUS": None})
 
 
-def write_geopackage(path: Path, layers: Mapping[str, Layer], coords: Mapping[str, FloatArray], crs: str) -> None:
+def write_geopackage(
+    path: Path, layers: Mapping[str, Layer], coords: Mapping[str, FloatArray], crs: str
+) -> None:
     """Every layer and table into one new GeoPackage.
 
     Parameters
@@ -90,6 +91,11 @@ def write_geojson(path: Path, layer: Layer, lonlat: FloatArray) -> None:
     OutputError : the file cannot be written.
     """
     _write(
-        path, layer, lonlat, driver="GeoJSON", crs="EPSG:4326",
-        RFC7946="YES", COORDINATE_PRECISION=LONLAT_DECIMALS,
-    )  # fmt: skip
+        path,
+        layer,
+        lonlat,
+        driver="GeoJSON",
+        crs="EPSG:4326",
+        RFC7946="YES",
+        COORDINATE_PRECISION=LONLAT_DECIMALS,
+    )

@@ -11,9 +11,9 @@ from typing import Any, Literal
 import numpy as np
 
 from siteplan.errors import Finding
+from siteplan.layers import Layer, plan_layers, table
 from siteplan.laying.order import OrderRow, order_rows
 from siteplan.laying.takeoff import Takeoff
-from siteplan.layers import Layer, plan_layers, table
 from siteplan.lengths import BedMeasures
 from siteplan.publish.files import output_set
 from siteplan.publish.summary import summary, summary_text
@@ -158,14 +158,18 @@ def _tables(
                 "text": _texts([f.text for f in findings]),
             },
         ),
-        table("settings", {"key": _texts([k for k, _ in settings]), "value": _texts([v for _, v in settings])}),
+        table(
+            "settings", {"key": _texts([k for k, _ in settings]), "value": _texts([v for _, v in settings])}
+        ),
     ]
 
 
 def _flat(prefix: str, value: Any) -> list[tuple[str, Any]]:
     """Nested settings as dotted keys; lengths are whole micrometres."""
     if isinstance(value, dict):
-        return [row for key, inner in value.items() for row in _flat(f"{prefix}.{key}" if prefix else key, inner)]
+        return [
+            row for key, inner in value.items() for row in _flat(f"{prefix}.{key}" if prefix else key, inner)
+        ]
     if isinstance(value, list):
         return [row for k, inner in enumerate(value, 1) for row in _flat(f"{prefix}[{k}]", inner)]
     return [(prefix, value)]

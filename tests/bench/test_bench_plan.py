@@ -92,7 +92,8 @@ def floor(source: Path, folder: Path, pieces_from: Path, every_format: bool) -> 
             lonlat = shapely.polygons(shapely.linearrings(np.column_stack([lon, lat]), indices=index))
             pyogrio.raw.write(
                 str(folder / "floor.geojson"), shapely.to_wkb(lonlat), fields, names, layer=layer,
-                driver="GeoJSON", geometry_type=geometry, crs="EPSG:4326", RFC7946="YES", COORDINATE_PRECISION=9,
+                driver="GeoJSON", geometry_type=geometry, crs="EPSG:4326",
+                RFC7946="YES", COORDINATE_PRECISION=9,
             )  # fmt: skip
 
 
