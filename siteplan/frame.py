@@ -610,8 +610,8 @@ def _scale_findings(frame: Frame) -> list[Finding]:
                 "grid-scale-varies",
                 "notice",
                 f"The scale of {frame.name} changes over the site by up to {worst * 1e6:.0f} ppm from the "
-                f"one factor used, so ground lengths at its edge are off by up to {worst * 1e5:.1f} mm in 100 m. "
-                "A local grid would not be.",
+                f"one factor used, so ground lengths at its edge are off by up to {worst * 1e5:.1f} mm "
+                "in 100 m. A local grid would not be.",
             )
         )
     area = None if frame.is_local else crs_facts(frame.crs_wkt).area_of_use

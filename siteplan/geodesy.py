@@ -23,9 +23,9 @@ from functools import lru_cache
 from typing import Final, cast
 
 import numpy as np
-import pyproj
-from pyproj import CRS, Geod, Transformer
+from pyproj import CRS, Geod, Transformer, network
 from pyproj.aoi import AreaOfInterest
+from pyproj.crs import BoundCRS
 from pyproj.exceptions import CRSError
 from pyproj.transformer import TransformerGroup
 
@@ -34,7 +34,7 @@ from siteplan.types import BoolArray, FloatArray, LonLatArray, OffsetArray
 from siteplan.units import METRES, Unit
 
 # A length must not depend on whether a server could be reached: no grids over the network.
-pyproj.network.set_network_enabled(active=False)
+network.set_network_enabled(active=False)  # type: ignore[attr-defined]
 
 # --- the ellipsoid -----------------------------------------------------------------
 
@@ -352,10 +352,11 @@ def _places_agree(a: CRS, b: CRS) -> bool:
 
 
 def _same_figure(a: CRS, b: CRS) -> bool:
-    if a.ellipsoid is None or b.ellipsoid is None:
+    one, other = a.ellipsoid, b.ellipsoid
+    if one is None or other is None:
         return False
-    pairs = [(c.ellipsoid.semi_major_metre, c.ellipsoid.inverse_flattening) for c in (a, b)]
-    return bool(np.allclose(*pairs, rtol=1e-10, atol=0))
+    same_size = math.isclose(one.semi_major_metre, other.semi_major_metre, rel_tol=1e-10)
+    return same_size and math.isclose(one.inverse_flattening, other.inverse_flattening, rel_tol=1e-10)
 
 
 def _identified(crs: CRS) -> tuple[CRS, str | None]:
@@ -444,7 +445,7 @@ def crs_facts(crs: str) -> CrsFacts:
     unit, metres = _unit_of(axes[0].unit_conversion_factor) if found.is_projected else (None, None)
     shift = geographic
     if bound is not None and code is None and bound.coordinate_operation is not None:
-        shift = pyproj.crs.BoundCRS(geographic, bound.target_crs, bound.coordinate_operation)
+        shift = BoundCRS(geographic, bound.target_crs, bound.coordinate_operation)
     return CrsFacts(
         name=found.name,
         code=code,
@@ -475,7 +476,7 @@ def _prime_meridian_deg(geographic: CRS) -> float:
     meridian = geographic.prime_meridian
     if meridian is None or meridian.longitude == 0:
         return 0.0
-    return float(meridian.longitude * meridian.unit_conversion_factor / _DEGREE_RAD)
+    return float(meridian.longitude) * float(meridian.unit_conversion_factor) / _DEGREE_RAD
 
 
 # --- longitude and latitude to a CRS and back, on the CRS's own datum ------------------
@@ -691,7 +692,7 @@ def _published(source: CRS, target: CRS, area: AreaOfInterest) -> tuple[_Operati
     with warnings.catch_warnings():
         # The missing grid is told to the user in words of our own.
         warnings.filterwarnings("ignore", message="Best transformation is not available")
-        group = TransformerGroup(source, target, always_xy=True, area_of_interest=area, allow_ballpark=False)
+        group = TransformerGroup(source, target, always_xy=True, area_of_interest=area, allow_ballpark=False)  # type: ignore[arg-type]
     best = None
     if group.transformers:
         first = group.transformers[0]
@@ -724,7 +725,7 @@ def datum_change(source: str, target: str, area: tuple[float, float, float, floa
     Parameters
     ----------
     source, target : CRSs, as :func:`crs_facts` takes them
-    area : west, south, east, north of the site in degrees of the source CRS
+    area : west, south, east, north of the site, degrees from Greenwich
 
     Returns
     -------
@@ -738,9 +739,7 @@ def datum_change(source: str, target: str, area: tuple[float, float, float, floa
     a, b = crs_facts(source), crs_facts(target)
     if same_datum(a, b):
         return None
-    west, south, east, north = area
-    turn = [(x + a.prime_meridian_deg + 180) % 360 - 180 for x in (west, east)]
-    place = AreaOfInterest(turn[0], south, turn[1], north)
+    place = AreaOfInterest(*area)
     crs_a, crs_b = CRS.from_wkt(a.shift_wkt), CRS.from_wkt(b.shift_wkt)
     straight, better = _published(crs_a, crs_b, place)
     if straight is not None:

@@ -84,11 +84,10 @@ def bed_measures(frame: Frame, features: Features) -> BedMeasures:
         picked = np.repeat(closed, np.diff(offsets))
         sizes = np.concatenate([[0], np.cumsum(np.diff(offsets)[closed])])
         ring_m2[closed] = geodesy.ring_areas(lonlat[picked], sizes, ellipsoid=frame.ellipsoid)[0]
-    sign = np.where(kind == RingKind.ISLAND, -1.0, 1.0)
-    return BedMeasures(
-        area_m2=np.bincount(features.ring_feature, weights=sign * ring_m2, minlength=len(features)),
-        perimeter_m=np.bincount(features.ring_feature, weights=ring_m, minlength=len(features)),
-    )
+    signed_m2 = np.where(kind == RingKind.ISLAND, -ring_m2, ring_m2)
+    # rings of a feature stand together, so features are parts of the table of rings
+    rings = np.searchsorted(features.ring_feature, np.arange(len(features) + 1))
+    return BedMeasures(area_m2=part_sums(signed_m2, rings), perimeter_m=part_sums(ring_m, rings))
 
 
 def run_lengths(frame: Frame, runs: Runs) -> RunLengths:
