@@ -160,7 +160,7 @@ class StationIndex:
         return np.clip(found, first, self.offsets[part + 1]) - first
 
     def locate(self, part: IntArray, station: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Edge that holds each station, and how far along it, in [0, 1].
+        """Edge that holds each station, and how far along it, in [0, 1).
 
         Stations of closed parts are taken round the ring; those of open parts are held to its ends.
         """
@@ -172,8 +172,14 @@ class StationIndex:
         edge = np.searchsorted(self.key, self.base[part] + at, side="right") - 1
         edge = np.clip(edge, self.offsets[part], np.maximum(last, self.offsets[part]))
         length = self.line.length[edge]
-        fraction = (at - self.line.station[edge]) / np.where(length > 0.0, length, 1.0)
-        return edge, np.clip(fraction, 0.0, 1.0)
+        along = at - self.line.station[edge]
+        # Stations at a vertex get the vertex itself, so that legs that meet there share the point.
+        at_end = length - along < STATION_EPS_M
+        following = np.where(edge + 1 < self.offsets[part + 1], edge + 1, self.offsets[part])
+        edge = np.where(at_end & (ring | (edge < self.offsets[part + 1] - 1)), following, edge)
+        at_vertex = at_end | (along < STATION_EPS_M)
+        fraction = np.where(at_vertex, 0.0, along / np.where(length > 0.0, length, 1.0))
+        return edge, fraction
 
 
 def points_at(

@@ -105,7 +105,8 @@ class _Outline:
     def at(self, ring: IntArray, local: IntArray) -> IntArray:
         """Vertex of a position along a ring, taken round."""
         first = self.offsets[ring]
-        return first + np.mod(local, self.offsets[ring + 1] - first)
+        vertex: IntArray = first + np.mod(local, self.offsets[ring + 1] - first)
+        return vertex
 
     def total(self, running: FloatArray, ring: IntArray, start: IntArray, count: IntArray) -> FloatArray:
         """Sum over ``count`` vertices from position ``start``, from running sums (v + 1,)."""

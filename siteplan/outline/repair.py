@@ -45,7 +45,8 @@ class Repaired:
 def closed_rings(shapes: Shapes) -> BoolArray:
     """(r,) True for outer rings and islands."""
     kind = shapes.ring_kind
-    return (kind == RingKind.OUTER) | (kind == RingKind.ISLAND)
+    closed: BoolArray = (kind == RingKind.OUTER) | (kind == RingKind.ISLAND)
+    return closed
 
 
 def vertex_numbers(shapes: Shapes) -> IntArray:
@@ -199,15 +200,17 @@ def _faults(
     crossed = np.zeros(len(few), dtype=np.bool_)
     crossed[~few] = ~simple_parts(xy[rows], offsets_of(np.diff(offsets)[~few]), closed[~few])
     # Two crossing lobes of equal size have no area either, and the crossing is the better news.
-    flat = closed & ~crossed & (np.abs(signed_areas(xy, offsets)) <= rules.repeated_m**2)
+    flat = closed & (np.abs(signed_areas(xy, offsets)) <= rules.repeated_m**2)
     faults = []
     for ring in np.flatnonzero(few | flat | crossed).tolist():
         feature = str(beds.ids[beds.ring_feature[ring]])
-        if not crossed[ring]:
-            faults.append(_nothing_left(feature, bool(closed[ring])))
-            continue
         part = slice(int(offsets[ring]), int(offsets[ring + 1]))
-        vertex, place = first_crossing(xy[part], bool(closed[ring]))
+        crossing = first_crossing(xy[part], bool(closed[ring])) if crossed[ring] else None
+        if crossing is None:
+            if few[ring] or flat[ring]:
+                faults.append(_nothing_left(feature, bool(closed[ring])))
+            continue
+        vertex, place = crossing
         faults.append(
             Fault(
                 code="self-crossing",
@@ -245,25 +248,43 @@ def simple_parts(xy: XYArray, offsets: OffsetArray, closed: BoolArray) -> BoolAr
     return out
 
 
-def first_crossing(xy: XYArray, closed: bool) -> tuple[int, tuple[float, float]]:
-    """First place where a line that is not simple meets itself.
+def first_crossing(xy: XYArray, closed: bool) -> tuple[int, tuple[float, float]] | None:
+    """First place where a line meets itself.
 
     Returns
     -------
-    Index of the vertex the earlier of the two edges leaves, and the place.
+    Index of the vertex the earlier of the two edges leaves, and the place; None where there is none.
     """
     count = len(xy) if closed else len(xy) - 1
     ends = np.stack([xy[:count], xy[(np.arange(count) + 1) % len(xy)]], axis=1)
-    segments = shapely.linestrings(ends)
+    following = np.arange(1, count + 1)
+    following[-1] = 0 if closed else -1
+    return first_meeting(ends, following)
+
+
+def first_meeting(ends: XYArray, following: IntArray) -> tuple[int, tuple[float, float]] | None:
+    """First place where two of many segments meet other than end to end.
+
+    Parameters
+    ----------
+    ends : (n, 2, 2) both ends of each segment
+    following : (n,) the segment that goes on where each one ends, -1 where none
+
+    Returns
+    -------
+    Index of the earlier of the two segments, and the place; None where there is none.
+    """
+    segments: ObjectArray = shapely.linestrings(ends.reshape(-1, 2), indices=np.arange(len(ends)).repeat(2))
     one, two = shapely.STRtree(segments).query(segments, predicate="intersects")
     pair = one < two
     one, two = one[pair], two[pair]
-    meet = shapely.intersection(segments[one], segments[two])
-    step = two - one
-    adjacent = (step == 1) | (closed & (step == count - 1))
+    meet = np.atleast_1d(shapely.intersection(segments[one], segments[two]))
+    adjacent = (following[one] == two) | (following[two] == one)
     # Neighbouring edges share their vertex; anything more of them is a fold.
     wrong = ~adjacent | (shapely.get_dimensions(meet) > 0)
     one, two, meet = one[wrong], two[wrong], meet[wrong]
+    if not len(one):
+        return None
     first = int(np.lexsort((two, one))[0])
     place = shapely.get_coordinates(meet[first])[0]
     return int(one[first]), (float(place[0]), float(place[1]))
