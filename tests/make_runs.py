@@ -197,7 +197,7 @@ def strip(rng: np.random.Generator) -> NDArray[np.float64]:
         heading = np.cumsum(np.radians(rng.uniform(40, 125, 4)) * rng.choice([-1, 1], 4))
         steps_m = lengths[:, None] * np.column_stack([np.cos(heading), np.sin(heading)])
         xy = np.vstack([np.zeros(2), np.cumsum(steps_m, axis=0)])
-        legs = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
+        legs = [shapely.LineString(xy[i : i + 2]) for i in range(4)]
         apart = [shapely.distance(legs[i], legs[j]) for i in range(4) for j in range(i + 2, 4)]
         if min(apart) > 0.5:
             return xy

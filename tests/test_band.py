@@ -172,6 +172,15 @@ def test_vertices_closer_than_the_depth_give_valid_slices(seed: int, step: float
     assert area.max(initial=0.0) < 1e-9
 
 
+def test_narrow_places_are_told() -> None:
+    """Turns of 60 degrees need 0.075 x tan 30 = 43 mm each side: 86.6 mm between two of them."""
+    for edge, narrow in ((0.0867, []), (0.0865, [1, 2])):
+        at = np.radians(60)
+        xy = np.array([(0, 0), (1, 0), (1 + edge * np.cos(at), edge * np.sin(at))])
+        xy = np.vstack([xy, xy[-1] + [np.cos(2 * at), np.sin(2 * at)]])
+        assert build_band(make_runs([Path(xy)]), DEPTH).narrow.tolist() == narrow
+
+
 def test_repeated_and_collinear_vertices_change_nothing() -> None:
     plain = make_runs([Path([(0, 0), (4, 0), (4, 3)], [1])])
     busy = make_runs([Path([(0, 0), (1, 0), (1, 0), (4, 0), (4, 3)], [3])])

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import pathlib
+import warnings
 from typing import Any
 
 import numpy as np
+import pyogrio
 import pytest
 import shapely
+from numpy.typing import NDArray
 
 from siteplan.laying.band import build_band, stations
 from siteplan.laying.corner_units import choose_corners
@@ -260,3 +264,47 @@ def test_corners_that_no_unit_makes_leave_the_two_legs_apart() -> None:
     pieces = lay(runs, ["b"], line, LayRules(fit_short_um=0, fit_over_um=0)).pieces
     _, area = overlaps(footprints(pieces))
     assert area.max() < 1e-9
+
+
+def beds_of_helsinki(folder: pathlib.Path) -> list[Path]:
+    """Rings of the shrub beds and lawns as closed runs, every turn of 35 degrees a corner.
+
+    Metres of EPSG:3879; the outline's own rules are tested elsewhere, here only hard shapes
+    are wanted.  Data: OpenStreetMap contributors (see the README of the folder).
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # the extract cuts some rings open
+        beds = pyogrio.read_dataframe(folder / "helsinki.osm.pbf", layer="multipolygons", on_invalid="ignore")
+    beds = beds[beds.geometry.notna() & ((beds["landuse"] == "grass") | (beds["natural"] == "scrub"))]
+    parts = shapely.get_parts(beds.to_crs(3879).geometry.to_numpy())
+    paths = []
+    for part in parts[shapely.is_valid(parts)]:
+        outline = shapely.geometry.polygon.orient(part)
+        for ring in (outline.exterior, *outline.interiors):
+            xy = np.asarray(ring.coords)[:-1, :2] - [25_497_000, 6_672_000]
+            after = np.roll(xy, -1, axis=0) - xy
+            corners = np.flatnonzero(np.abs(turns(np.roll(after, 1, axis=0), after)) >= 35)
+            first = int(corners[0]) if len(corners) else 0
+            paths.append(Path(np.roll(xy, -first, axis=0), (corners - first).tolist(), closed=True))
+    return paths
+
+
+def turns(one: NDArray[np.float64], two: NDArray[np.float64]) -> NDArray[np.float64]:
+    cross = one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]
+    degrees: NDArray[np.float64] = np.degrees(np.arctan2(cross, np.einsum("ij,ij->i", one, two)))
+    return degrees
+
+
+@pytest.mark.parametrize("depth_um", [60_000, 300_000])
+def test_real_beds(shared_data: pathlib.Path, depth_um: int) -> None:
+    """Some 13.9 km of real edge: valid footprints, and none of a run lies over another of it."""
+    runs = make_runs(beds_of_helsinki(shared_data))
+    assert len(runs.run_id) > 150
+    pieces = lay(runs, ["b"], make_line(depth_um=depth_um), LayRules()).pieces
+    shapes = footprints(pieces)
+    assert len(pieces) > 10_000
+    assert shapely.is_valid(shapes).all()
+    pairs, area = overlaps(shapes)
+    over = np.maximum(-pieces.left_over_um, 0) * 1e-6 * depth_um * 1e-6
+    same = pieces.run[pairs[0]] == pieces.run[pairs[1]]  # two beds may share an edge
+    assert (area <= over[pairs[0]] + over[pairs[1]] + 1e-9)[same].all()

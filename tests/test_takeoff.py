@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -92,7 +93,9 @@ FOUR_LEG_LINE = ProductLine(
     sections=(straight("SECTION", inches(46.75), inches(48)),),
     closers=(straight("CLOSER", inches(7.25)),),
     corners=(
-        CornerUnit(Article("CORNER", "CORNER"), "outside", 90.0, 90.0, inches(4), inches(7.25), "centre", False),
+        CornerUnit(
+            Article("CORNER", "CORNER"), "outside", 90.0, 90.0, inches(4), inches(7.25), "centre", False
+        ),
     ),
     ends=(EndUnit(Article("END", "END"), inches(7.25), "either"),),
 )  # fmt: skip
@@ -462,14 +465,9 @@ def test_reversal_with_the_mirrored_line_mirrors_every_piece(make_up: str) -> No
 
 def test_nothing_to_lay() -> None:
     runs = make_runs([Path([(0, 0), (3, 0)])])
-    empty = Runs(
-        **{
-            f.name: np.zeros(1, dtype=np.int64)
-            if f.name in ("leg_offsets", "offsets")
-            else getattr(runs, f.name)[:0]
-            for f in fields(runs)
-        }
-    )
+    nothing: dict[str, Any] = {f.name: getattr(runs, f.name)[:0] for f in fields(runs)}
+    nothing |= {name: np.zeros(1, dtype=np.int64) for name in ("leg_offsets", "offsets")}
+    empty = Runs(**nothing)
     result = lay(empty, [], LINE, LayRules())
     assert len(result.pieces) == len(result.unmet) == 0
     assert result.counts == {}

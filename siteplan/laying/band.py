@@ -31,6 +31,8 @@ _STRAIGHT: Final = 1e-9
 """sine of a turn below which a vertex is no vertex of a footprint"""
 _LEAST_COS2: Final = 0.08
 """1 + cos(turn) is held at this, so a mitre reaches at most five half depths"""
+_BLOCK: Final = 1 << 16
+"""slices made together"""
 _SAME_M: Final = 1e-8
 """footprint vertices closer than this are one"""
 
@@ -87,6 +89,9 @@ class Band:
     """(k,) cross-sections that are vertices of a footprint that holds them"""
     bend_first: OffsetArray
     """(r + 1,) bends of each run"""
+    narrow: IntArray
+    """(m,) vertices so close to their neighbours, for their turn, that the strip has not its
+    full depth there: no piece of this depth can lie there as drawn"""
 
 
 def stations(runs: Runs) -> Stations:
@@ -160,6 +165,7 @@ def build_band(runs: Runs, depth_um: int) -> Band:
         right=right,
         bends=bends,
         bend_first=np.searchsorted(bends, 3 * first).astype(np.int64),
+        narrow=np.flatnonzero(kept[:, 1]),
     )
 
 
@@ -266,7 +272,7 @@ def _spans(
     return after, span
 
 
-def _wrap(band: Band, run: IntArray, at_um: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+def _wrap(band: Band, run: IntArray, at_um: NDArray[np.floating]) -> tuple[IntArray, FloatArray, FloatArray]:
     """Times round a closed run, the station within it, and how far past an open end."""
     length = band.run_um[run].astype(np.float64)
     closed = band.closed[run]
@@ -354,6 +360,19 @@ def slice_band(band: Band, run: IntArray, from_um: IntArray, to_um: IntArray) ->
     (v, 2) rings in ground metres, counter-clockwise, first vertex not repeated, and their
     (p + 1,) offsets.
     """
+    # in blocks, so that what is needed on the way stays small on a large site
+    blocks = [
+        _slice_block(band, run[at : at + _BLOCK], from_um[at : at + _BLOCK], to_um[at : at + _BLOCK])
+        for at in range(0, max(len(run), 1), _BLOCK)
+    ]
+    sizes = np.concatenate([np.diff(offsets) for _, offsets in blocks])
+    return np.concatenate([xy for xy, _ in blocks]), np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+
+
+def _slice_block(
+    band: Band, run: IntArray, from_um: IntArray, to_um: IntArray
+) -> tuple[XYArray, OffsetArray]:
+    """Footprints of some slices."""
     start, count = _held_bends(band, run, from_um, to_um)
     size = 4 + 2 * count
     offsets = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
@@ -391,7 +410,8 @@ def _drop_doubles(xy: XYArray, offsets: OffsetArray) -> tuple[XYArray, OffsetArr
         return xy, offsets
     before = np.arange(-1, len(xy) - 1)
     before[offsets[:-1]] = offsets[1:] - 1
-    away = np.abs(xy - xy[before]).max(axis=1) > _SAME_M
+    step = xy - xy[before]
+    away = (np.abs(step[:, 0]) > _SAME_M) | (np.abs(step[:, 1]) > _SAME_M)
     if away.all():
         return xy, offsets
     kept = np.concatenate([[0], np.cumsum(away)]).astype(np.int64)

@@ -4,11 +4,8 @@ First what is certain is taken off each leg: corner arms, end units, clearances.
 is filled exactly (:mod:`siteplan.laying.fit`), and every piece is put in its place
 (:mod:`siteplan.laying.placement`).
 
-Legs that cannot hold their units.  A leg shorter than what stands at its two ends is
-unmet, and nothing is ever laid over something else: walking along the run, the unit at
-the far end of such a leg is left out (if it has none, the unit at its start), the corner
-left out becomes bare on both its legs, and so on until everything fits.  The leg itself
-takes no sections.
+A leg shorter than what stands at its two ends is unmet: a unit is left out
+(:mod:`siteplan.laying.leg_ends`) and the leg takes no sections.
 
 Legs on a curve.  A flexible line follows a curve down to its least radius.  A tighter
 curve, or any curve under a rigid line, is unmet; the units at its ends stand.
@@ -23,12 +20,13 @@ from typing import Final
 import numpy as np
 
 from siteplan.laying.band import Stations, build_band, stations
-from siteplan.laying.corner_units import CornerChoice, choose_corners, mitre_um
+from siteplan.laying.corner_units import CornerChoice, choose_corners
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
+from siteplan.laying.leg_ends import Units, choose_units, standing
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
-from siteplan.products import Hand, Prefer, ProductLine
-from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
+from siteplan.products import Prefer, ProductLine
+from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import format_length, um_to_m
 
 NO_CORNER: Final = "no-corner-unit"
@@ -102,6 +100,10 @@ class Takeoff:
     by_kind: dict[str, int]
     """pieces by kind: section, closer, corner, end, cut"""
     unmet: Unmet
+    narrow_run: IntArray
+    """(m,) runs with places where the laying line turns tighter than the depth allows"""
+    narrow_xy: XYArray
+    """(m, 2) those places: footprints are drawn narrower there, and may touch others"""
     pieces: Pieces
 
     @property
@@ -152,15 +154,16 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     """
     part = stations(runs)
     corners = choose_corners(runs, line)
-    units = _units(runs, part, corners, line)
+    units = choose_units(runs, part, corners, line)
     curve = _curve_faults(runs, line)
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
     fits = _fit(runs, rest, laid, units, line, rules)
     legs = _leg_plan(runs, units, fits)
     laid_corner = np.where(units.corner_laid, corners.unit, -1)
+    band = build_band(runs, line.depth_um)
     pieces = place(
-        runs, part, build_band(runs, line.depth_um), legs, laid_corner, corners.leaving_um, line,
+        runs, part, band, legs, laid_corner, corners.leaving_um, line,
         lay_from=rules.lay_from, make_up=rules.make_up,
     )  # fmt: skip
     leg_counts = _leg_counts(legs, laid_corner, line)
@@ -181,141 +184,9 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
         run_counts=np.diff(sums[runs.leg_offsets], axis=0),
         by_kind={k.name.lower(): int(kinds[k]) for k in PieceKind},
         unmet=_unmet(runs, bed_ids, corners, units, curve, rest, fits, line),
+        narrow_run=np.searchsorted(band.first, band.narrow, side="right") - 1,
+        narrow_xy=band.xy[band.narrow],
         pieces=pieces,
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Units:
-    """Units at the ends of the legs, and what they and the clearances take off.  l legs."""
-
-    start_um: IntArray
-    far_um: IntArray
-    start_end: IntArray
-    far_end: IntArray
-    start_corner: IntArray
-    """(l,) corner at the start, with or without a unit; -1 where there is none"""
-    far_corner: IntArray
-    corner_laid: BoolArray
-    """(c,)"""
-    short: BoolArray
-    """(l,) the leg could not hold all its units"""
-    over_um: IntArray
-    """(l,) by how much, 0 elsewhere"""
-
-    @property
-    def start_unit(self) -> BoolArray:
-        """(l,) True where a unit stands at the start."""
-        return (self.start_end >= 0) | _standing(self.corner_laid, self.start_corner)
-
-    @property
-    def far_unit(self) -> BoolArray:
-        """(l,) True where a unit stands at the far end."""
-        return (self.far_end >= 0) | _standing(self.corner_laid, self.far_corner)
-
-
-def _at_corner(values: IntArray, corner: IntArray) -> IntArray:
-    """Values of the corners at legs' ends, 0 where there is no corner."""
-    padded = np.concatenate([values, [0]])  # -1 finds the 0
-    return padded[corner]
-
-
-def _standing(corner_laid: BoolArray, corner: IntArray) -> BoolArray:
-    """Whether a corner unit stands at legs' ends."""
-    return _at_corner(corner_laid.astype(np.int64), corner) > 0
-
-
-def choose_ends(runs: Runs, line: ProductLine) -> tuple[IntArray, IntArray]:
-    """End unit at the start and at the far end of each leg, -1 for none.
-
-    Only free ends take one: at a run's start the first in catalogue order whose hand is
-    left or either, at its far end the first whose hand is right or either.  A free end for
-    which the line has none is bare.
-    """
-
-    def first(hand: Hand) -> int:
-        fitting = (k for k, e in enumerate(line.ends) if e.hand in (hand, "either"))
-        return next(fitting, -1)
-
-    start = np.where(runs.start_kind == NodeKind.FREE, first("left"), -1)
-    far = np.where(runs.far_kind == NodeKind.FREE, first("right"), -1)
-    return start.astype(np.int64), far.astype(np.int64)
-
-
-def _leg_corners(runs: Runs) -> tuple[IntArray, IntArray]:
-    """Corner at the start and at the far end of each leg, -1 for none."""
-    n = len(runs.leg_id)
-    start, far = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
-    arriving = runs.corner_leg
-    run = runs.leg_run[arriving]
-    leaving = np.where(arriving + 1 == runs.leg_offsets[run + 1], runs.leg_offsets[run], arriving + 1)
-    far[arriving] = np.arange(len(arriving))
-    start[leaving] = np.arange(len(arriving))
-    return start, far
-
-
-def _units(runs: Runs, part: Stations, corners: CornerChoice, line: ProductLine) -> _Units:
-    """Choose the units, and leave out those a leg is too short for."""
-    start_end, far_end = choose_ends(runs, line)
-    start_corner, far_corner = _leg_corners(runs)
-    units = _taken_off(
-        runs, corners, line,
-        _Units(
-            start_um=start_end, far_um=far_end, start_end=start_end, far_end=far_end,
-            start_corner=start_corner, far_corner=far_corner, corner_laid=corners.unit >= 0,
-            short=np.zeros(len(start_end), bool), over_um=np.zeros(len(start_end), np.int64),
-        ),
-    )  # fmt: skip
-    while True:
-        over = units.start_um + units.far_um - part.leg_um
-        short = units.short | (over > 0)
-        units = replace(units, short=short, over_um=np.maximum(units.over_um, over))
-        helpless = (over > 0) & (units.start_unit | units.far_unit)
-        if not helpless.any():
-            break
-        units = _taken_off(runs, corners, line, _left_out(units, _first_of_streak(runs, helpless)))
-    start_um = np.minimum(units.start_um, part.leg_um)
-    return replace(units, start_um=start_um, far_um=np.minimum(units.far_um, part.leg_um - start_um))
-
-
-def _taken_off(runs: Runs, corners: CornerChoice, line: ProductLine, units: _Units) -> _Units:
-    """The units with what they and the clearances take off each leg."""
-    ends = np.array([*(e.laying_um for e in line.ends), 0], dtype=np.int64)  # -1 takes nothing
-    bare = mitre_um(line.depth_um, runs.corner_turn_deg)
-    tee = (line.depth_um + 1) // 2 + line.end_clearance_um
-    taken = []
-    for kind, end, corner, arm in (
-        (runs.start_kind, units.start_end, units.start_corner, corners.leaving_um),
-        (runs.far_kind, units.far_end, units.far_corner, corners.arriving_um),
-    ):
-        at_corner = _at_corner(np.where(units.corner_laid, arm, bare), corner)
-        clear = np.where(kind == NodeKind.ABUTTED, line.end_clearance_um, 0)
-        taken.append(at_corner + ends[end] + np.where(kind == NodeKind.TEE, tee, clear))
-    return replace(units, start_um=taken[0], far_um=taken[1])
-
-
-def _first_of_streak(runs: Runs, flag: BoolArray) -> BoolArray:
-    """Flagged legs whose leg before is not flagged; of a closed run all flagged, the first."""
-    head, tail = runs.leg_offsets[:-1], runs.leg_offsets[1:] - 1
-    before = np.concatenate([[False], flag[:-1]])
-    count = np.concatenate([[0], np.cumsum(flag)])
-    whole = count[tail + 1] - count[head] == tail + 1 - head
-    before[head] = runs.closed & flag[tail] & ~whole
-    return flag & ~before
-
-
-def _left_out(units: _Units, which: BoolArray) -> _Units:
-    """Without the far unit of the legs ``which``, or the start unit where there is no far one."""
-    far = which & units.far_unit
-    start = which & ~units.far_unit
-    corner_laid = units.corner_laid.copy()
-    for mask, corner in ((far, units.far_corner), (start, units.start_corner)):
-        corner_laid[corner[mask & (corner >= 0)]] = False
-    return replace(
-        units,
-        corner_laid=corner_laid,
-        far_end=np.where(far, -1, units.far_end),
-        start_end=np.where(start, -1, units.start_end),
     )
 
 
@@ -335,7 +206,7 @@ def _curve_faults(runs: Runs, line: ProductLine) -> ObjectArray:
 
 
 def _fit(
-    runs: Runs, rest_um: IntArray, laid: BoolArray, units: _Units, line: ProductLine, rules: LayRules
+    runs: Runs, rest_um: IntArray, laid: BoolArray, units: Units, line: ProductLine, rules: LayRules
 ) -> LegFits:
     """Fill every leg; a leg that is not laid keeps its rule of thumb and nothing else."""
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
@@ -362,16 +233,16 @@ def _fit(
     return replace(fits, **changed)
 
 
-def _leg_plan(runs: Runs, units: _Units, fits: LegFits) -> LegPlan:
+def _leg_plan(runs: Runs, units: Units, fits: LegFits) -> LegPlan:
     """What placement needs of units and fills."""
     ring = runs.far_kind == NodeKind.SEAM
-    standing = _standing(units.corner_laid, units.far_corner)
+    corner_stands = standing(units.corner_laid, units.far_corner)
     return LegPlan(
         start_um=units.start_um,
         far_um=units.far_um,
         start_end=units.start_end,
         far_end=units.far_end,
-        far_corner=np.where(standing, units.far_corner, -1),
+        far_corner=np.where(corner_stands, units.far_corner, -1),
         start_joint=units.start_unit,
         far_joint=units.far_unit | ring,
         ring=ring,
@@ -405,7 +276,7 @@ def _unmet(
     runs: Runs,
     bed_ids: ObjectArray | Sequence[str],
     corners: CornerChoice,
-    units: _Units,
+    units: Units,
     curve: ObjectArray,
     rest_um: IntArray,
     fits: LegFits,
@@ -445,7 +316,7 @@ def _metres(um: int) -> str:
 def _why(
     i: int,
     runs: Runs,
-    units: _Units,
+    units: Units,
     curve: ObjectArray,
     rest_um: IntArray,
     fits: LegFits,
