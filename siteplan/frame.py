@@ -289,11 +289,12 @@ def make_frame(
     change: DatumChange | None = None
     if grid not in ("auto", "local"):
         asked = crs_facts(grid)
+        _refuse(_never_fit(asked))
         change = geodesy.datum_change(beds.crs, grid, _area(beds.crs, box.centre))
         if change is not None:
             moved = change.apply(geodesy.unproject(beds.crs, beds.coords))
             box = _box(moved, beds, asked)
-        _refuse_unfit(asked, box)
+        _refuse(_unfit(asked, box, NAMED_SCALE_LIMIT))
         made = _named(grid, asked, box, height, "Asked for by name.")
     else:
         unfit = "a local grid was asked for" if grid == "local" else _unfit(facts, box, AUTO_SCALE_LIMIT)
@@ -436,8 +437,8 @@ def _far_faults(
     return faults
 
 
-def _unfit(facts: CrsFacts, box: _Box, scale_limit: float) -> str | None:
-    """Why a CRS cannot be the site's grid, as half a sentence; None where it can."""
+def _never_fit(facts: CrsFacts) -> str | None:
+    """Why a CRS can be no site's grid, as half a sentence; None where it may be."""
     if facts.is_geographic:
         return f"{facts.label} is longitude and latitude, not a grid"
     if facts.is_web_mercator:
@@ -446,6 +447,14 @@ def _unfit(facts: CrsFacts, box: _Box, scale_limit: float) -> str | None:
         return f"{facts.label} counts in {facts.unit_name}, and grids are in m, ft or ftUS"
     if not facts.east_north:
         return f"the axes of {facts.label} do not point east and north"
+    return None
+
+
+def _unfit(facts: CrsFacts, box: _Box, scale_limit: float) -> str | None:
+    """Why a CRS cannot be this site's grid, as half a sentence; None where it can."""
+    never = _never_fit(facts)
+    if never is not None:
+        return never
     if not np.isfinite(geodesy.project(facts.wkt, box.sample)).all():
         return f"{facts.label} does not reach the site"
     factors = geodesy.grid_factors(facts.wkt, np.vstack([[box.centre], box.sample]))
@@ -459,8 +468,7 @@ def _unfit(facts: CrsFacts, box: _Box, scale_limit: float) -> str | None:
     return None
 
 
-def _refuse_unfit(facts: CrsFacts, box: _Box) -> None:
-    unfit = _unfit(facts, box, NAMED_SCALE_LIMIT)
+def _refuse(unfit: str | None) -> None:
     if unfit is not None:
         raise DataError(
             Fault(
@@ -518,7 +526,7 @@ def _local(crs: str, facts: CrsFacts, box: _Box, height: float, why: str) -> Fra
     geographic = CRS.from_wkt(facts.geographic_wkt)
     local = crs_facts(
         ProjectedCRS(
-            name=f"Local grid {lat:.2f} {lon:.2f}",
+            name=f"{geodesy.LOCAL_GRID} {lat:.2f} {lon:.2f}",
             conversion=TransverseMercatorConversion(
                 latitude_natural_origin=lat,
                 longitude_natural_origin=lon,
