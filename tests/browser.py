@@ -72,7 +72,8 @@ class Visit:
 
 def visit(browser: Browser, path: Path, device: dict[str, Any]) -> Visit:
     """Open a file as a person would, on a machine without a network."""
-    page = browser.new_context(offline=True, **device).new_page()
+    # without motion, so that a test need not wait for a view to arrive
+    page = browser.new_context(offline=True, reduced_motion="reduce", **device).new_page()
     seen = Visit(page)
     page.on("request", lambda request: seen.requests.append(request.url))
     page.on("websocket", lambda socket: seen.requests.append(socket.url))

@@ -166,7 +166,7 @@ def demo_map(
         [RingKind.OUTER, RingKind.ISLAND, *[RingKind.OUTER] * (beds - 1)][: len(rings)], np.int8
     )
     ring_feature = np.array([0, 0, *range(1, beds)][: len(rings)], np.int64)
-    wall, wall_offsets = ragged([[[-14, 40], [-14, 70], [-20, 70], [-20, 40]]])
+    wall, wall_offsets = ragged([[[-18, 40], [-18, 70], [-24, 70], [-24, 40]]])
     gap, gap_offsets = ragged([[[20.0, -5.0]], [[34 + 8, -4], [34 + 12, -4]]])
     runs = [np.vstack([p, p[:1]]) for p in map(_path, outlines, squares)]
     run_xy, run_offsets = ragged([*runs, strip])

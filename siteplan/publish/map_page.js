@@ -821,7 +821,7 @@
         this.button = make("button", "Zoom in to see the pieces", "hint");
         this.button.type = "button";
         L.DomEvent.disableClickPropagation(this.button);
-        this.button.addEventListener("click", () => map.setZoom(zoomFor(SHOW_PX * 2.5)));
+        this.button.addEventListener("click", () => map.setZoom(zoomFor(SHOW_PX * 2.5), { animate: !still }));
         map.on("zoomend", this.update, this);
         return this.button;
       },
