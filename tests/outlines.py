@@ -1,114 +1,103 @@
-"""Small shapes for the tests of what takes no edging, and a slow second way to find it."""
+"""Outlines of known shape for the tests of the outline stage."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
-import shapely
-from shapely.geometry.base import BaseGeometry
+from numpy.typing import ArrayLike, NDArray
 
-from siteplan.model import RingKind, Shapes
-from siteplan.outline.breaks import BreakRules, find_breaks
+from siteplan.model import NodeKind, RingKind, Shapes
 from siteplan.outline.breaks_table import Breaks
-from siteplan.types import FloatArray, XYArray
 
-RULES = BreakRules()
-Pairs = Sequence[tuple[str, BaseGeometry]]
+Points = NDArray[np.float64]
 
 
-def shapes(items: Pairs) -> Shapes:
-    """Shapes of (id, geometry); polygons are walked with their inside on the left."""
-    ids, xy, kinds, features = [], [], [], []
-
-    def add(coords: object, kind: RingKind, feature: int) -> None:
-        points = np.asarray(coords, dtype=np.float64)[:, :2]
-        xy.append(points[:-1] if kind in (RingKind.OUTER, RingKind.ISLAND) else points)
-        kinds.append(kind)
-        features.append(feature)
-
-    for name, geometry in items:
-        ids.append(name)
-        for part in getattr(geometry, "geoms", [geometry]):
-            if isinstance(part, shapely.Polygon):
-                for n, ring in enumerate([part.exterior, *part.interiors]):
-                    kind = RingKind.ISLAND if n else RingKind.OUTER
-                    coords = list(ring.coords)
-                    add(coords if ring.is_ccw == (n == 0) else coords[::-1], kind, len(ids) - 1)
-            elif isinstance(part, shapely.Point):
-                add(part.coords, RingKind.POINT, len(ids) - 1)
-            else:
-                add(part.coords, RingKind.LINE, len(ids) - 1)
-    names = np.empty(len(ids), dtype=object)
-    names[:] = ids
+def shapes(
+    rings: Sequence[ArrayLike], kinds: Sequence[RingKind] | None = None, features: Sequence[int] | None = None
+) -> Shapes:
+    """Beds B0, B1, ... from rings, each its own bed and an outer ring unless said otherwise."""
+    points = [np.asarray(ring, dtype=np.float64) for ring in rings]
+    feature = np.array(features if features is not None else range(len(points)), dtype=np.int64)
     return Shapes(
-        ids=names,
-        xy=np.concatenate(xy) if xy else np.empty((0, 2)),
-        ring_offsets=np.concatenate([[0], np.cumsum([len(x) for x in xy], dtype=np.int64)]).astype(np.int64),
-        ring_kind=np.array(kinds, dtype=np.int8),
-        ring_feature=np.array(features, dtype=np.int64),
+        ids=np.array([f"B{k}" for k in range(int(feature.max()) + 1)], dtype=object),
+        xy=np.concatenate(points),
+        ring_offsets=np.cumsum([0] + [len(p) for p in points]).astype(np.int64),
+        ring_kind=np.array(kinds if kinds is not None else [RingKind.OUTER] * len(points), dtype=np.int8),
+        ring_feature=feature,
     )
 
 
-def box(x0: float, y0: float, x1: float, y1: float) -> shapely.Polygon:
-    """Rectangle, counter-clockwise from its least corner."""
-    return shapely.Polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+def rectangle(width: float, height: float) -> Points:
+    """Counter-clockwise from the origin."""
+    return np.array([[0, 0], [width, 0], [width, height], [0, height]], dtype=np.float64)
 
 
-def ring_points(part: Shapes, ring: int) -> XYArray:
-    return part.xy[part.ring_offsets[ring] : part.ring_offsets[ring + 1]]
+def polygon(count: int, radius: float, start: float = 0.0) -> Points:
+    """Regular polygon in a circle: also a circle traced with so many vertices."""
+    at = start + np.arange(count) * 2.0 * np.pi / count
+    return radius * np.stack([np.cos(at), np.sin(at)], axis=1)
 
 
-def ring_line(part: Shapes, ring: int) -> shapely.LineString:
-    """The ring as a line from its first vertex, closed where it is."""
-    points = ring_points(part, ring)
-    if part.ring_kind[ring] in (RingKind.OUTER, RingKind.ISLAND):
-        points = np.vstack([points, points[:1]])
-    return shapely.LineString(points)
+def rounded(width: float, height: float, radius: float, count: int) -> Points:
+    """Rectangle with its corners rounded off, each traced with ``count`` vertices, ends included."""
+    out = []
+    for x, y, start in (
+        (width - radius, radius, -90.0),
+        (width - radius, height - radius, 0.0),
+        (radius, height - radius, 90.0),
+        (radius, radius, 180.0),
+    ):
+        at = np.radians(start + np.linspace(0.0, 90.0, count))
+        out.append(np.stack([x + radius * np.cos(at), y + radius * np.sin(at)], axis=1))
+    return np.concatenate(out)
 
 
-def at(part: Shapes, ring: int, station_m: float) -> FloatArray:
-    line = ring_line(part, ring)
-    point = line.interpolate(station_m % line.length if station_m > line.length + 1e-9 else station_m)
-    return np.array([point.x, point.y])
+def kidney(count: int, scale: float = 1.0) -> Points:
+    """Kidney about 7 m by 4 m; its dent turns inward with a radius of about 2 m."""
+    at = np.arange(count) * 2.0 * np.pi / count
+    reach = scale * (2.8 + 0.8 * np.cos(2.0 * at) + 0.4 * np.sin(at))
+    return np.stack([reach * np.cos(at), reach * np.sin(at)], axis=1)
 
 
-def check(beds: Shapes, breaks: Breaks) -> None:
-    """What every table of breaks must be."""
-    order = np.lexsort((breaks.from_m, breaks.ring))
-    assert np.array_equal(order, np.arange(len(breaks)))
-    for ring in range(len(beds.ring_kind)):
-        length = ring_line(beds, ring).length
-        closed = beds.ring_kind[ring] in (RingKind.OUTER, RingKind.ISLAND)
-        rows = np.flatnonzero(breaks.ring == ring)
-        if not len(rows):
-            continue
-        low, high = breaks.from_m[rows], breaks.to_m[rows]
-        assert np.all(high > low)
-        assert np.all(low >= 0)
-        assert np.all(low < length)
-        assert np.all(low[1:] >= high[:-1] - 1e-9)
-        assert high[-1] <= (low[0] + length if closed else length) + 1e-9
-        for xy, other in ((breaks.start_xy, breaks.from_m), (breaks.far_xy, breaks.to_m)):
-            for row in rows:
-                if np.isfinite(xy[row]).all():
-                    assert np.hypot(*(xy[row] - at(beds, ring, other[row]))) <= 0.61
-    assert set(breaks.why) <= {"abutment", "opening", "shared"}
+def stadium(straight: float, radius: float, count: int) -> Points:
+    """Two straight sides and two half circles of ``count`` chords."""
+    at = np.radians(np.linspace(-90.0, 90.0, count + 1))
+    cap = radius * np.stack([np.cos(at), np.sin(at)], axis=1)
+    side = np.array([straight / 2, 0.0])
+    return np.concatenate([cap + side, -cap - side])
 
 
-def run(beds: Pairs, abutments: Pairs = (), openings: Pairs = (), rules: BreakRules = RULES, **more: object):  # type: ignore[no-untyped-def]
-    """Shapes of the beds, breaks, findings; with the checks that always hold."""
-    of_beds = shapes(beds)
-    breaks, findings = find_breaks(of_beds, shapes(abutments), shapes(openings), rules, **more)  # type: ignore[arg-type]
-    check(of_beds, breaks)
-    return of_beds, breaks, findings
+def moved(xy: Points, heading_deg: float, shift: tuple[float, float]) -> Points:
+    """Turned about the origin and then shifted."""
+    a = np.radians(heading_deg)
+    turn = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    out: Points = xy @ turn + np.asarray(shift)
+    return out
 
 
-def rows(breaks: Breaks) -> list[tuple[int, float, float, str, str]]:
-    """Ring, from, to, why, other of each row."""
-    return [
-        (int(r), float(a), float(b), str(w), str(o))
-        for r, a, b, w, o in zip(
-            breaks.ring, breaks.from_m, breaks.to_m, breaks.why, breaks.other, strict=True
-        )
-    ]
+def breaks(rows: Sequence[tuple[int, float, float]], **points: ArrayLike) -> Breaks:
+    """Abutments on rings from one station to another, with both run ends abutted."""
+    count = len(rows)
+    nowhere = np.full((count, 2), np.nan)
+    abutted = np.full(count, NodeKind.ABUTTED, dtype=np.int8)
+    return Breaks(
+        ring=np.array([r for r, _, _ in rows], dtype=np.int64),
+        from_m=np.array([f for _, f, _ in rows], dtype=np.float64),
+        to_m=np.array([t for _, _, t in rows], dtype=np.float64),
+        why=np.full(count, "abutment", dtype=object),
+        other=np.full(count, "wall", dtype=object),
+        start_end=abutted,
+        far_end=abutted,
+        start_xy=np.asarray(points.get("start_xy", nowhere), dtype=np.float64),
+        far_xy=np.asarray(points.get("far_xy", nowhere), dtype=np.float64),
+    )
+
+
+def random_bed(rng: np.random.Generator) -> Points:
+    """Star-shaped bed of 5 to 40 vertices, smooth, angular or rough."""
+    count = int(rng.integers(5, 41))
+    at = np.sort(rng.uniform(0.0, 2.0 * np.pi, count))
+    at = np.where(rng.uniform() < 0.5, at, np.arange(count) * 2.0 * np.pi / count)
+    reach = rng.uniform(1.0, 6.0) * (1.0 + rng.uniform(0.0, 0.5) * rng.uniform(-1.0, 1.0, count))
+    return np.stack([reach * np.cos(at), reach * np.sin(at)], axis=1)

@@ -70,6 +70,8 @@ def alongside(
     if not len(level):
         return no_rows()
     parts = _nearest(edges, walls, level, low, high, pairs.where(~parallel), rank, within_m)
+    if not len(parts.edge):
+        return no_rows()
     return _closed_up(edges, walls, level, low, high, parts, within_m=within_m, least_m=least_m)
 
 
