@@ -7,7 +7,7 @@ all sums of gaps one by one, and judges each fill by the words of the design pag
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Any
@@ -22,8 +22,8 @@ MODES: tuple[Prefer, ...] = ("pieces", "fit", "cost")
 
 
 def make_line(
-    sections: list[tuple[int, int | None]],
-    closers: list[tuple[int, int | None]] = [],  # noqa: B006 - never written to
+    sections: Sequence[tuple[int, int | None]],
+    closers: Sequence[tuple[int, int | None]] = (),
     *,
     gaps: tuple[int, int, int] = (0, 0, 0),
     cuttable: bool = False,
@@ -205,11 +205,11 @@ def longest_fill(leg: Leg, line: ProductLine, limit: int, mode: Prefer) -> Fill 
 def random_line(rng: Random, *, priced: bool) -> ProductLine:
     """Invented line in a world of a few units, with many ties."""
     kinds = rng.choice([(1, 0), (1, 1), (1, 2), (1, 2), (2, 0), (2, 1)])
-    sections = [rng.randint(4, 11) for _ in range(kinds[0])]
+    sections = [rng.randint(3, 11) for _ in range(kinds[0])]
     closers = [rng.randint(2, 6) for _ in range(kinds[1])]
     least = rng.choice([0, 0, 0, 1, -1])
     nominal = least + rng.choice([0, 0, 1, 2])
-    greatest = nominal + rng.choice([0, 0, 1, 2])
+    greatest = nominal + rng.choice([0, 0, 1, 2, 5])
 
     def price() -> int | None:
         return rng.randint(0, 6) if priced or rng.random() < 0.5 else None
@@ -231,8 +231,8 @@ def random_leg(rng: Random, most: int) -> Leg:
         rest=rng.randint(-3, most),
         units=rng.choice([0, 1, 2]),
         closed=rng.random() < 0.2,
-        short=rng.choice([0, 0, 1, 2]),
-        over=rng.choice([0, 0, 1, 2]),
+        short=rng.choice([0, 0, 1, 2, 7]),
+        over=rng.choice([0, 0, 1, 2, 7]),
     )
 
 
@@ -290,6 +290,27 @@ def check(fits: LegFits, i: int, leg: Leg, line: ProductLine, limit: int, mode: 
 def test_equal_to_every_fill(mode: Prefer) -> None:
     """4,000 random legs a mode over 400 random lines: the chosen fill is the same in every part."""
     count_ways(Random(f"every fill, {mode}"), mode, lines=400, most=26)
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_equal_to_every_fill_where_many_numbers_fit(mode: Prefer) -> None:
+    """Short sections, wide gaps, coarse tolerances: many numbers of one piece meet the same leg."""
+    rng = Random(f"many numbers, {mode}")
+    for _ in range(400):
+        least = rng.choice([-1, 0, 0, 1])
+        nominal = least + rng.randint(0, 4)
+        line = make_line(
+            [(rng.randint(max(1, 1 - least), 6), rng.randint(0, 3))],
+            [(rng.randint(2, 4), rng.randint(0, 3))] if rng.random() < 0.2 else [],
+            gaps=(least, nominal, nominal + rng.choice([0, 0, 1, 4])),
+        )
+        legs = [
+            Leg(rng.randint(0, 24), rng.choice([0, 1, 2]), False, rng.choice([0, 12]), rng.choice([0, 12]))
+            for _ in range(5)
+        ]
+        fits = fit_of(legs, line, 2, mode)
+        for i, leg in enumerate(legs):
+            check(fits, i, leg, line, 2, mode)
 
 
 @pytest.mark.slow

@@ -32,7 +32,7 @@ class Program:
     limit: int
     k: int
     source: int
-    rows: list[tuple[list[float], float, float]] = field(default_factory=list)
+    rows: list[tuple[list[int], float, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         line, leg = self.line, self.leg
@@ -55,37 +55,37 @@ class Program:
         self.upper = np.array([max(most, 0)] * self.s + [self.k * greatest, np.inf, short, over])
 
     @property
-    def closers(self) -> list[float]:
+    def closers(self) -> list[int]:
         n = len(self.line.sections)
         return [0] * n + [1] * (self.s - n) + [0] * 4
 
     @property
-    def pieces(self) -> list[float]:
+    def pieces(self) -> list[int]:
         return [1] * self.s + [0] * 4
 
     @property
-    def cost(self) -> list[float]:
+    def cost(self) -> list[int]:
         each = [(s.article.price or 0) + self.line.laying_cost for s in self.line.straights]
         return [*each, 0, 0, 0, 0]
 
     @property
-    def miss(self) -> list[float]:
+    def miss(self) -> list[int]:
         return [0] * self.s + [0, 0, 1, 1]
 
-    def gap_row(self, gap: int, *, at_least: bool) -> tuple[list[float], float, float]:
+    def gap_row(self, gap: int, *, at_least: bool) -> tuple[list[int], float, float]:
         """G >= gap x joints, or <=."""
         row = [-gap] * self.s + [0, 1, 0, 0]
         bound = gap * self.extra
         return (row, bound, np.inf) if at_least else (row, -np.inf, bound)
 
-    def solve(self, goal: list[float], more: Any = ()) -> int | None:
+    def solve(self, goal: list[int], more: Any = ()) -> int | None:
         """Least value of a goal, from the rounded answer, checked in whole numbers."""
         rows = [*self.rows, *more]
         if np.any(self.lower > self.upper):
             return None
         answer = milp(
             goal,
-            integrality=np.ones(self.s + 4),
+            integrality=np.ones(self.s + 4, np.int64),
             bounds=Bounds(self.lower, self.upper),
             constraints=LinearConstraint(
                 np.array([r[0] for r in rows]), [r[1] for r in rows], [r[2] for r in rows]
@@ -101,10 +101,10 @@ class Program:
             assert low <= sum(int(a) * v for a, v in zip(row, x, strict=True)) <= high
         return sum(int(a) * v for a, v in zip(goal, x, strict=True))
 
-    def hold(self, goal: list[float], value: int) -> None:
+    def hold(self, goal: list[int], value: int) -> None:
         self.rows.append((goal, value, value))
 
-    def least(self, goal: list[float]) -> int | None:
+    def least(self, goal: list[int]) -> int | None:
         value = self.solve(goal)
         if value is not None:
             self.hold(goal, value)

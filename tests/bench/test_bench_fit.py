@@ -46,14 +46,16 @@ def distinct_legs() -> tuple[Any, ...]:
 @pytest.mark.parametrize("cuttable", [True, False])
 def test_hundred_thousand_legs(benchmark: Any, prefer: Prefer, closers: int, cuttable: bool) -> None:
     line = one_section(closers, cuttable=cuttable)
-    legs = distinct_legs()
-    fits = benchmark.pedantic(lambda: fit_legs(*legs, line, prefer=prefer), rounds=3)
+    rest, units, closed, short, over = distinct_legs()
+    fits = benchmark.pedantic(
+        lambda: fit_legs(rest, units, closed, short, over, line, prefer=prefer), rounds=3
+    )
     assert len(fits) == LEGS
 
 
 def test_equal_legs_are_fitted_once(benchmark: Any) -> None:
     """A property of many like beds has few legs that differ."""
-    rest, units, closed, short, over = distinct_legs()
+    rest, units, _, short, over = distinct_legs()
     line = one_section(4, cuttable=True)
     fits = benchmark.pedantic(
         lambda: fit_legs(rest[:500].repeat(200), units[:500].repeat(200), False, short, over, line), rounds=3
@@ -63,7 +65,11 @@ def test_equal_legs_are_fitted_once(benchmark: Any) -> None:
 
 def test_three_sections(benchmark: Any) -> None:
     """Sections of 3, 2 and 1 m and a closer: all but the longest are enumerated."""
-    line = make_line([(3000 * MM, 9), (2000 * MM, 7), (1000 * MM, 4)], [(250 * MM, 2)], gaps=(0, 2 * MM, 4 * MM))
-    rest, units, closed, short, over = distinct_legs()
-    fits = benchmark.pedantic(lambda: fit_legs(rest[:10_000], units[:10_000], False, short, over, line), rounds=1)
+    line = make_line(
+        [(3000 * MM, 9), (2000 * MM, 7), (1000 * MM, 4)], [(250 * MM, 2)], gaps=(0, 2 * MM, 4 * MM)
+    )
+    rest, units, _, short, over = distinct_legs()
+    fits = benchmark.pedantic(
+        lambda: fit_legs(rest[:10_000], units[:10_000], False, short, over, line), rounds=1
+    )
     assert len(fits) == 10_000
