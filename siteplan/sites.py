@@ -27,14 +27,13 @@ from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
 from siteplan.outline.breaks import BreakRules, find_breaks
-from siteplan.outline.repair import Repaired, repair
+from siteplan.outline.repair import repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
-from siteplan.planar import part_of
 from siteplan.products import ProductLine
 from siteplan.settings import SiteSettings, load_settings
 from siteplan.tomlfile import nearest, validated
-from siteplan.types import FloatArray, KindArray
+from siteplan.types import FloatArray
 from siteplan.units import um_to_m
 
 SITE_FILE = "site.toml"
@@ -332,31 +331,13 @@ def _opening_widths(site: Site) -> FloatArray:
     return np.array([np.nan if w is None else float(w) for w in widths])
 
 
-def _corner_overrides(site: Site, repaired: Repaired) -> KindArray:
-    """(v,) 1 where a vertex is a corner, -1 where it is not, whatever the rule says, else 0."""
-    overrides = np.zeros(len(repaired.number), dtype=np.int8)
-    feature = repaired.shapes.ring_feature[part_of(repaired.shapes.ring_offsets)]
-    index = {bed: k for k, bed in enumerate(site.beds.ids)}
-    faults = []
-    for bed, own in site.settings.bed.items():
-        for key, numbers, mark in (("corners", own.corners, 1), ("not_corners", own.not_corners, -1)):
-            for number in numbers:
-                at = (feature == index[bed]) & (repaired.number == number)
-                if not at.any():
-                    faults.append(
-                        Fault(
-                            "unknown-vertex",
-                            f"bed.{bed}.{key}: vertex {number} is not there (or stands twice)",
-                            "Count the vertices as traced, from 1, outer ring first",
-                            SITE_FILE,
-                            bed,
-                            number,
-                        )
-                    )
-                overrides[at] = mark
-    if faults:
-        raise DataError(*faults)
-    return overrides
+def _corner_overrides(site: Site) -> dict[tuple[str, int], bool]:
+    """Bed and vertex number to True (a corner) or False (no corner), whatever the rule says."""
+    own = site.settings.bed.items()
+    return {
+        **{(bed, number): True for bed, said in own for number in said.corners},
+        **{(bed, number): False for bed, said in own for number in said.not_corners},
+    }
 
 
 def _without_skipped(site: Site) -> Shapes:
@@ -423,7 +404,7 @@ def plan_runs(site: Site) -> RunPlan:
         _outline_rules(site),
         offset_m=np.array(_per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6,
         bed_ids=site.beds.ids,
-        corner_override=_corner_overrides(site, repaired),
+        overrides=_corner_overrides(site),
         number=repaired.number,
     )
     runs = _with_ends(site, repaired.shapes, runs)
