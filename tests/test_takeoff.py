@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplan.errors import UsageError
 from siteplan.laying.fit import fit_legs
 from siteplan.laying.takeoff import (
     NO_CORNER,
@@ -461,6 +462,15 @@ def test_reversal_with_the_mirrored_line_mirrors_every_piece(make_up: str) -> No
         return sorted(zip(p.run.tolist(), start.tolist(), size.tolist(), p.code.tolist(), strict=True))
 
     assert rows(one, False) == rows(two, True)
+
+
+def test_unknown_places_are_refused() -> None:
+    with pytest.raises(UsageError, match='make_up = "end" is not known; use far or start or middle'):
+        LayRules(make_up="end")  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match='lay_from = "left" is not known; use start or far'):
+        LayRules(lay_from="left")  # type: ignore[arg-type]
+    with pytest.raises(UsageError, match="fit tolerances must not be negative"):
+        lay(one_leg(3.0, NodeKind.FREE, NodeKind.FREE), ["b"], LINE, LayRules(fit_short_um=-1))
 
 
 def test_nothing_to_lay() -> None:

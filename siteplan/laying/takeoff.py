@@ -15,10 +15,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Final
+from typing import Final, get_args
 
 import numpy as np
 
+from siteplan.errors import UsageError
 from siteplan.laying.band import Stations, build_band, stations
 from siteplan.laying.corner_units import CornerChoice, choose_corners
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
@@ -49,7 +50,17 @@ class LayRules:
     fit_over_um: int = 6_000
     """how much longer; never on a leg that ends at an abutment or a tee"""
     lay_from: LayFrom = "start"
+    """end of each leg that laying begins at"""
     make_up: MakeUp = "far"
+    """where closers and cut pieces go, seen from there"""
+
+    def __post_init__(self) -> None:
+        for name, value, known in (
+            ("lay_from", self.lay_from, get_args(LayFrom)),
+            ("make_up", self.make_up, get_args(MakeUp)),
+        ):
+            if value not in known:
+                raise UsageError(f'{name} = "{value}" is not known; use {" or ".join(known)}')
 
 
 @dataclass(frozen=True, slots=True, eq=False)
