@@ -207,16 +207,17 @@ def load_site(
     if faults or line is None:
         raise DataError(*faults)
     beds = features["beds"]
+    abutments = features.get("abutments", empty_features("abutments", beds.crs))
+    openings = features.get("openings", empty_features("openings", beds.crs))
     frame, found = make_frame(
         beds,
         grid=settings.grid.name,
         height_m=None if settings.grid.height is None else um_to_m(settings.grid.height),
         height_kind=settings.grid.height_kind,
         geoid_height_m=None if settings.grid.geoid_height is None else um_to_m(settings.grid.geoid_height),
+        others=tuple(f for role, f in features.items() if role != "beds"),
     )
     findings.extend(found)
-    abutments = features.get("abutments", empty_features("abutments", beds.crs))
-    openings = features.get("openings", empty_features("openings", beds.crs))
     return Site(
         settings=settings,
         folder=base,
