@@ -583,8 +583,9 @@
     const hover = (thing) => {
       if (same(thing, hovered)) { return; }
       hovered = thing;
-      fillBox(thing || pinned);
-      showMark(thing || pinned);
+      const told = thing && !same(thing, pinned) ? thing : pinned;
+      fillBox(told);
+      showMark(told);
       map.getContainer().classList.toggle("over", Boolean(thing));
     };
     const pin = (thing) => {
@@ -832,6 +833,10 @@
       let move = null, asked = false, fingers = false;
       const container = map.getContainer();
       container.addEventListener("pointerdown", (event) => { fingers = event.pointerType !== "mouse"; });
+      /* Leaflet focuses the map on a click too; the cross-hair is for those who came by keyboard */
+      const hand = (name) => () => { document.documentElement.dataset.hand = name; };
+      document.addEventListener("keydown", hand("keys"), true);
+      document.addEventListener("pointerdown", hand("pointer"), true);
       map.on("mousemove", (event) => {
         if (fingers) { return; }
         move = event.containerPoint;
