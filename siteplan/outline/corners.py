@@ -22,8 +22,10 @@ net, left positive, and compared without sign):
    A group may take one sharp corner in, not two.
 5. *Place.*  A single vertex is the corner.  Otherwise a line is fitted to the outline on either
    side, over W or up to the next corner, and the corner lies where the two meet; it must lie within
-   W of the group's end vertices and, unless the group is sharp, the lines must turn by
-   ``corner_turn_deg`` too.  Where that fails, a sharp corner inside stands alone, else there is none.
+   W of the group's end vertices.  Unless the group is sharp, the fitted lines must turn by
+   ``corner_turn_deg`` too (a single vertex: by seven tenths of it, as its flanks may curve back); a
+   slip of the hand on a smooth outline does not.  Where that fails, a sharp corner inside stands
+   alone, else there is none.
 
 A vertex can be named a corner, which then stands alone, or no corner, which then is in no group.
 """
@@ -59,6 +61,7 @@ END_SHARE: Final = 1.0 / 3.0
 NEAR_SPACINGS: Final = 1.5
 NEAR_SHARE: Final = 0.5
 GREATEST_DEG: Final = 150.0
+SINGLE_SHARE: Final = 0.7
 _TIE_M: Final = 1e-6
 _TIE_RAD: Final = 1e-9
 
@@ -417,7 +420,7 @@ def _meet(
     good = np.ones(len(groups), dtype=np.bool_)
     keep_first = np.zeros(len(groups), dtype=np.bool_)
     keep_last = keep_first.copy()
-    many = np.flatnonzero(groups.size > 1)
+    many = np.flatnonzero((groups.size > 1) | ~sharp_here)
     if len(many):
         stretch = rules.corner_stretch_m
         left, right = _legs_beside(outline, groups, first, last, many, stretch)
@@ -426,13 +429,15 @@ def _meet(
         turn = np.arctan2(cross, dot)
         to_first, to_last = meet - outline.xy[first[many]], outline.xy[last[many]] - meet
         reach = np.maximum(np.hypot(*to_first.T), np.hypot(*to_last.T))
+        single = groups.size[many] == 1
         fine = np.isfinite(meet[:, 0]) & (np.nan_to_num(reach, nan=np.inf) <= stretch + _TIE_M)
         fine &= np.sign(turn) == np.sign(groups.turn[many])
-        enough = np.abs(turn) >= np.radians(rules.corner_turn_deg) - _TIE_RAD
-        good[many] = fine & (sharp_here[many] | enough)
-        xy[many] = np.where(fine[:, None], meet, xy[many])
-        keep_first[many] = cross_dot(to_first, left[1])[1] > _TIE_M
-        keep_last[many] = cross_dot(to_last, right[1])[1] > _TIE_M
+        least = np.radians(rules.corner_turn_deg) * np.where(single, SINGLE_SHARE, 1.0)
+        enough = (np.abs(turn) >= least - _TIE_RAD) & (np.sign(turn) == np.sign(groups.turn[many]))
+        good[many] = (fine | single) & (sharp_here[many] | enough)
+        xy[many] = np.where((fine & ~single)[:, None], meet, xy[many])
+        keep_first[many] = ~single & (cross_dot(to_first, left[1])[1] > _TIE_M)
+        keep_last[many] = ~single & (cross_dot(to_last, right[1])[1] > _TIE_M)
     owner = np.repeat(np.arange(len(groups)), groups.size)
     member = outline.at(groups.ring[owner], ragged(groups.start, groups.size))
     away = np.hypot(*(outline.xy[member] - xy[owner]).T)
@@ -475,6 +480,9 @@ def _legs_beside(
     gap_behind = np.where(
         ring_closed, np.mod(gap_behind, around), np.where(lone_behind, around - station[last], gap_behind)
     )
+    # The only corner of a ring has the whole ring on either side.
+    gap_before = np.where(ring_closed & (gap_before <= 0.0), around, gap_before)
+    gap_behind = np.where(ring_closed & (gap_behind <= 0.0), around, gap_behind)
     reach_before = np.minimum(gap_before, stretch)[many]
     reach_behind = np.minimum(gap_behind, stretch)[many]
     total = around[many]

@@ -274,7 +274,7 @@ def first_meeting(ends: XYArray, following: IntArray) -> tuple[int, tuple[float,
     -------
     Index of the earlier of the two segments, and the place; None where there is none.
     """
-    segments: ObjectArray = shapely.linestrings(ends.reshape(-1, 2), indices=np.arange(len(ends)).repeat(2))
+    segments: ObjectArray = np.array([shapely.LineString(pair) for pair in ends], dtype=object)
     one, two = shapely.STRtree(segments).query(segments, predicate="intersects")
     pair = one < two
     one, two = one[pair], two[pair]

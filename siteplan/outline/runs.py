@@ -579,6 +579,7 @@ def _table(
         offsets_of(np.diff(legs.offsets)[curved]),
         (start_kind == NodeKind.SEAM)[curved],
         rules.corner_stretch_m,
+        float(np.radians(rules.corner_turn_deg)),
     )
     arriving = np.flatnonzero(far_kind == NodeKind.CORNER)
     is_last = arriving == leg_offsets[legs.span[arriving] + 1] - 1
