@@ -11,9 +11,9 @@ import shapely
 
 from siteplan.errors import DataError, Fault
 from siteplan.geodesy import CrsFacts, crs_facts, inverse, unproject
-from siteplan.intake_faults import Trouble, number, place
-from siteplan.intake_files import Source, Table
-from siteplan.intake_rings import Rings, finite_rows
+from siteplan.intake.faults import Trouble, number, place
+from siteplan.intake.files import Source, Table
+from siteplan.intake.rings import Rings, finite_rows
 from siteplan.types import BoolArray, FloatArray, LonLatArray
 
 GREATEST_EXTENT_M: Final = 20_000.0
@@ -79,7 +79,8 @@ def crs_text(facts: CrsFacts, given: str) -> str:
 
 def _looks_hint(table: Table) -> str:
     """What the numbers of a file without a CRS look like, as the end of a sentence."""
-    xy = shapely.get_coordinates(shapely.from_wkb(table.wkb, on_invalid="ignore"))
+    with np.errstate(invalid="ignore"):
+        xy = shapely.get_coordinates(shapely.from_wkb(table.wkb, on_invalid="ignore"))
     xy = xy[finite_rows(xy)]
     if not len(xy):
         return ""

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
-from siteplan.intake_rings import (
+from siteplan.intake.rings import (
     COLLECTION,
     LINE,
     MULTI_LINE,
@@ -92,8 +92,9 @@ def geometry_troubles(
     rings : ring table of all of them, faulty ones included
     troubles : in the order of the file
     """
-    geoms = shapely.from_wkb(wkb, on_invalid="ignore")
-    rings = rings_of(geoms)
+    with np.errstate(invalid="ignore"):  # coordinates that are not numbers are told below
+        geoms = shapely.from_wkb(wkb, on_invalid="ignore")
+        rings = rings_of(geoms)
     missing = absent(wkb)
     unread = shapely.is_missing(geoms) & ~missing
     empty = shapely.is_empty(geoms)

@@ -1,9 +1,9 @@
 """Every input file to one layer model; all faults of all files in one report.
 
-Read :func:`read_features` first.  The work is shared out: ``intake_paths`` and
-``intake_files`` open files,
-``intake_rings`` makes ragged arrays, ``intake_faults`` looks at single geometries,
-``intake_crs`` at where they lie, ``intake_ids`` names them; the report is here.
+Read :func:`read_features` first.  The work is shared out: ``paths`` and
+``files`` open files,
+``rings`` makes ragged arrays, ``faults`` looks at single geometries,
+``crs`` at where they lie, ``ids`` names them; the report is here.
 """
 
 from __future__ import annotations
@@ -19,15 +19,13 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.geodesy import CrsFacts
-from siteplan.intake_crs import crs_key, crs_of, crs_text, extent_trouble, place_troubles
-from siteplan.intake_faults import Trouble, geometry_troubles
-from siteplan.intake_files import Source, Table, feature_ids, read_table
-from siteplan.intake_ids import name_features, opening_widths
-from siteplan.intake_rings import Rings, rings_of
+from siteplan.intake.crs import crs_key, crs_of, crs_text, extent_trouble, place_troubles
+from siteplan.intake.faults import Trouble, geometry_troubles
+from siteplan.intake.files import Source, Table, feature_ids, read_table
+from siteplan.intake.ids import name_features, opening_widths
+from siteplan.intake.rings import Rings, rings_of
 from siteplan.model import Features, RingKind
 from siteplan.types import BoolArray, IntArray, ObjectArray
-
-__all__ = ["MOST_FAULTS", "Source", "read_features"]
 
 ROLES: Final = ("beds", "abutments", "openings")
 MOST_FAULTS: Final = 200
@@ -61,8 +59,8 @@ def read_features(
     ----------
     sources : files, in the order their features are to have
     role : ``beds``, ``abutments`` or ``openings``; only openings may be points, which then
-        need a ``width`` (text with a unit, or a number of metres); it is given back in
-        metres as attribute ``width_m``
+        need a ``width`` (text with a unit, or a number of metres); the width of an opening is
+        given back in metres as attribute ``width_m``, None where it has none
     id_attribute : attribute that holds the ids; without it the first of ``bed`` (``abutment``,
         ``opening``), ``id`` and ``ref`` that every feature has and no two share, else the
         number a GeoJSON feature has as its id, else B1, B2 ... (A1 ..., O1 ...) in file order
@@ -105,7 +103,7 @@ def read_features(
     )  # fmt: skip
     troubles = [*_joined_troubles(reads), *naming.troubles]
     if role == "openings":
-        columns["width_m"], found_widths = opening_widths(columns, _points(reads), len(rows))
+        columns["width_m"], found_widths = opening_widths(columns, _are_points(reads))
         troubles += found_widths
     fatal = sorted((t for t in troubles if t.fatal), key=lambda t: t.feature)
     faulty = np.zeros(len(rows), np.bool_)
@@ -289,14 +287,12 @@ def _joined_troubles(reads: Sequence[_Read]) -> list[Trouble]:
     ]
 
 
-def _points(reads: Sequence[_Read]) -> IntArray:
-    """Features that are points, over all sources."""
-    return np.concatenate(
-        [
-            np.unique(r.rings.feature[r.rings.kind == RingKind.POINT]) + start
-            for r, start in zip(reads, _starts(reads), strict=True)
-        ]
-    )
+def _are_points(reads: Sequence[_Read]) -> BoolArray:
+    """True for the features that are points, over all sources."""
+    points = [np.zeros(len(r.table), np.bool_) for r in reads]
+    for read, flags in zip(reads, points, strict=True):
+        flags[read.rings.feature[read.rings.kind == RingKind.POINT]] = True
+    return np.concatenate(points)
 
 
 def _joined_rings(reads: Sequence[_Read], kept: BoolArray) -> Rings:

@@ -21,7 +21,7 @@ import pyogrio.errors
 import pyogrio.raw
 
 from siteplan.errors import DataError, Fault, Finding
-from siteplan.intake_paths import (
+from siteplan.intake.paths import (
     EXPECTED,
     EXPORT_AGAIN,
     JSON_SUFFIXES,

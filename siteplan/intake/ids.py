@@ -13,8 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.errors import Finding, UsageError
-from siteplan.intake_faults import Trouble
-from siteplan.intake_rings import absent
+from siteplan.intake.faults import Trouble
+from siteplan.intake.rings import absent
 from siteplan.types import BoolArray, IntArray, ObjectArray
 from siteplan.units import parse_length
 
@@ -52,7 +52,7 @@ def name_features(
     id_attribute: str | None,
     name_attribute: str | None,
 ) -> Naming:
-    """Ids, names and labels by the rules of :func:`siteplan.intake.read_features`.
+    """Ids, names and labels by the rules of :func:`siteplan.intake.features.read_features`.
 
     Parameters
     ----------
@@ -183,25 +183,25 @@ def _attribute_id_troubles(given: ObjectArray, attribute: str) -> Iterator[Troub
 # -- openings ------------------------------------------------------------------
 
 
-def opening_widths(
-    columns: dict[str, ObjectArray], points: IntArray, count: int
-) -> tuple[ObjectArray, list[Trouble]]:
-    """Width of each opening drawn as a point, in metres; None for the others.
+def opening_widths(columns: dict[str, ObjectArray], is_point: BoolArray) -> tuple[ObjectArray, list[Trouble]]:
+    """Width of each opening in metres, None where it has none; a point must have one.
 
     Parameters
     ----------
     columns : attributes; ``width`` (text with a unit, or a number of metres), else ``width_m``
-    points : indices of the features that are points
-    count : number of features
+    is_point : (n,) True for openings drawn as points
     """
+    count = len(is_point)
     widths = np.full(count, None, object)
     troubles: list[Trouble] = []
     given, metres = _column(columns, "width"), _column(columns, "width_m")
-    for k in points.tolist():
+    for k in range(count):
         value = given[k] if given is not None else None
         if value is None and metres is not None:
             value = metres[k]
-        widths[k], wrong = _width(value)
+        wrong: str | None = "is a point without a width" if is_point[k] else None
+        if value is not None and value != "":
+            widths[k], wrong = _width(value)
         if wrong is not None:
             remedy = 'Give it a width with its unit, such as "3 ft" (a number is metres), or draw a line'
             troubles.append(Trouble(k, "opening-width", wrong, remedy))
@@ -210,8 +210,6 @@ def opening_widths(
 
 def _width(value: Any) -> tuple[float | None, str | None]:
     """Metres, or what is wrong."""
-    if value is None or value == "":
-        return None, "is a point without a width"
     try:
         metres = parse_length(value) if isinstance(value, str) else Fraction(value)
     except (UsageError, TypeError, ValueError, OverflowError) as error:
