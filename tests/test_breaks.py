@@ -11,6 +11,7 @@ import shapely
 import shapely.affinity
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from shapely.geometry.base import BaseGeometry
 
 from siteplan.errors import UsageError
 from siteplan.model import NodeKind, RingKind, Shapes
@@ -19,8 +20,10 @@ from siteplan.outline.breaks import BreakRules, find_breaks, natural_rank
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.edges import edges_of
 from siteplan.outline.stretches import Rows
-from tests.outlines import (
+
+from .break_shapes import (
     RULES,
+    Row,
     Sampled,
     assert_same,
     at,
@@ -38,10 +41,10 @@ WALL = box(-5, -3, 20, 0)
 ABUTTED, FREE, TEE = int(NodeKind.ABUTTED), int(NodeKind.FREE), int(NodeKind.TEE)
 
 
-def exact(breaks: Breaks, *expected: tuple[float, ...]) -> None:
+def exact(breaks: Breaks, *expected: Row) -> None:
     """Rows are exactly these (ring, from, to, why, other), to a nanometre or so."""
     found = rows(breaks)
-    assert [(r[0], *r[3:]) for r in found] == [(e[0], *e[3:]) for e in expected], found
+    assert [(r[0], r[3], r[4]) for r in found] == [(e[0], e[3], e[4]) for e in expected], found
     np.testing.assert_allclose([r[1:3] for r in found], [e[1:3] for e in expected], atol=1e-8)
 
 
@@ -177,8 +180,8 @@ def test_a_bed_between_two_walls_keeps_its_ends() -> None:
         [("A", box(0, 0.02, 10, 0.48))], [("V", box(-5, -1, 20, 0)), ("W", box(-5, 0.5, 20, 1))]
     )
     exact(breaks, (0, 0, 10, "abutment", "V"), (0, 10.46, 20.46, "abutment", "W"))
-    np.testing.assert_allclose(breaks.start_xy, [[0, 0], [10, 0.5]], atol=1e-9)
-    np.testing.assert_allclose(breaks.far_xy, [[10, 0], [0, 0.5]], atol=1e-9)
+    np.testing.assert_allclose(breaks.start_xy, np.array([[0, 0], [10, 0.5]]), atol=1e-9)
+    np.testing.assert_allclose(breaks.far_xy, np.array([[10, 0], [0, 0.5]]), atol=1e-9)
 
 
 def test_party_walls_do_not_cut_a_stretch() -> None:
@@ -230,7 +233,7 @@ def test_a_slanting_leg_is_followed_in_its_own_direction(turn: float) -> None:
     """From 0.1 m off the wall, at any angle more than 30 degrees, to the face."""
     slope = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
     foot = np.array([3.0, 0.1])
-    bed = shapely.Polygon([foot, (9, 0.1), (9, 5), foot + slope * 5.0])
+    bed = shapely.Polygon(np.array([foot, (9, 0.1), (9, 5), foot + slope * 5.0]))
     _, breaks, _ = run([("A", bed)], [("W", WALL)])
     exact(breaks, (0, 0, 6, "abutment", "W"))
     np.testing.assert_allclose(breaks.start_xy[0], foot - slope * 0.1 / slope[1], atol=1e-9)
@@ -325,9 +328,9 @@ def some_bed(rng: np.random.Generator) -> shapely.Polygon:
     return box(0, 0, w, h).buffer(rng.uniform(0.2, 1.0), quad_segs=int(rng.integers(2, 6)))
 
 
-def some_walls(bed: shapely.Polygon, rng: np.random.Generator) -> list[tuple[str, shapely.Geometry]]:
+def some_walls(bed: shapely.Polygon, rng: np.random.Generator) -> list[tuple[str, BaseGeometry]]:
     """Buildings, corners and kerbs beside the bed, a little off, askew, or overlapping it."""
-    walls: list[tuple[str, shapely.Geometry]] = []
+    walls: list[tuple[str, BaseGeometry]] = []
     coords = np.asarray(bed.exterior.coords)
     for number in range(rng.integers(1, 5)):
         k = rng.integers(len(coords) - 1)
@@ -335,7 +338,7 @@ def some_walls(bed: shapely.Polygon, rng: np.random.Generator) -> list[tuple[str
         middle = a + (b - a) * rng.uniform(0, 1)
         heading = np.degrees(np.arctan2(*(b - a)[::-1]))
         off, long = rng.uniform(-0.25, 0.4), rng.uniform(0.1, 5.0)
-        shape: shapely.Geometry = box(0, -off - rng.uniform(0.1, 3.0), long, -off)
+        shape: BaseGeometry = box(0, -off - rng.uniform(0.1, 3.0), long, -off)
         if rng.random() < 0.3:
             shape = shapely.LineString([(0, -off), (long, -off), (long + 1, -off - rng.uniform(-1, 1))])
         elif rng.random() < 0.3:
@@ -364,7 +367,7 @@ def test_alongside_against_every_millimetre(seed: int) -> None:
     walls = some_walls(bed, rng)
     turn, shift = rng.uniform(0, 360), rng.uniform(-100, 100, 2)
 
-    def placed(g: shapely.Geometry) -> shapely.Geometry:
+    def placed(g: BaseGeometry) -> BaseGeometry:
         return shapely.affinity.translate(shapely.affinity.rotate(g, turn, origin=(0, 0)), *shift)
 
     of_bed, of_walls = shapes([("A", placed(bed))]), shapes([(n, placed(w)) for n, w in walls])
@@ -398,7 +401,7 @@ def test_leg_ends_lie_on_the_face_and_on_the_leg(seed: int) -> None:
             assert leg @ ahead > 0
             assert abs(leg[0] * ahead[1] - leg[1] * ahead[0]) / np.hypot(*leg) < 1e-5
     # what is taken off at a face is never more than the slant of the reach
-    rough, found = raw(beds, of_walls), np.zeros(0)
+    rough = raw(beds, of_walls)
     length = ring_line(beds, 0).length
     found = Sampled(beds, 0, 0.01).station
     for low, high in zip(rough.from_m, rough.to_m, strict=True):
@@ -462,7 +465,7 @@ def test_start_vertex_position_added_vertices_and_order_change_nothing(seed: int
     angle, shift = rng.uniform(0, 2 * np.pi), rng.uniform(-500, 500, 2)
     cos, sin = np.cos(angle), np.sin(angle)
 
-    def move(g: shapely.Geometry) -> shapely.Geometry:
+    def move(g: BaseGeometry) -> BaseGeometry:
         return shapely.affinity.affine_transform(g, [cos, -sin, sin, cos, *shift])
 
     again, breaks, _ = run([("A", move(bed))], [(n, move(w)) for n, w in walls], [("G", move(gate[1]))])
@@ -473,7 +476,7 @@ def test_start_vertex_position_added_vertices_and_order_change_nothing(seed: int
 def test_an_open_line_drawn_the_other_way() -> None:
     line = [(3, 0.2), (3, 5), (8, 5), (8, 0.1), (14, 0.1)]
     one, breaks, _ = run([("A", shapely.LineString(line))], [("W", box(-5, -3, 12, 0))])
-    two, others, _ = run([("A", shapely.LineString(line[::-1]))], [("W", box(-5, -3, 12, 0))])
+    _, others, _ = run([("A", shapely.LineString(line[::-1]))], [("W", box(-5, -3, 12, 0))])
     length = ring_line(one, 0).length
     np.testing.assert_allclose(others.from_m, (length - breaks.to_m)[::-1], atol=1e-9)
     np.testing.assert_allclose(others.to_m, (length - breaks.from_m)[::-1], atol=1e-9)
@@ -532,7 +535,7 @@ def test_real_lawns_and_shrub_beds_with_buildings(shared_data: Path) -> None:
         "EPSG:4326", "+proj=tmerc +lat_0=60.17 +lon_0=24.944 +ellps=WGS84", always_xy=True
     )
 
-    def part(rows_of: object, letter: str) -> list[tuple[str, shapely.Geometry]]:
+    def part(rows_of: object, letter: str) -> list[tuple[str, BaseGeometry]]:
         geometry = shapely.transform(np.asarray(rows_of), lambda xy: np.stack(turn.transform(*xy.T), axis=1))
         return [(f"{letter}{n}", g) for n, g in enumerate(geometry)]
 

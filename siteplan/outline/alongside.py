@@ -218,7 +218,7 @@ def _closed_up(
     """Close the gaps that count as alongside, and keep what is long enough."""
     base, ring = edges.from_m[parts.edge], edges.ring[parts.edge]
     feature = walls.feature[level.other[parts.pair]]
-    features = len(walls.closed) + int(feature.max(initial=0)) + 1
+    features = int(walls.ring_feature.max()) + 1
     block, from_m, to_m, joined = union(ring * features + feature, base + parts.from_m, base + parts.to_m)
     ring, feature = block // features, block % features
     head = _extreme(joined, base + parts.from_m)
@@ -226,8 +226,6 @@ def _closed_up(
     order = np.lexsort((from_m, ring))
     ring, feature, from_m, to_m = ring[order], feature[order], from_m[order], to_m[order]
     head, tail = head[order], tail[order]
-    # joined parts of one abutment may still overlap those of another by rounding
-    to_m = np.maximum(to_m, from_m)
     following, gap = next_gaps(ring, ring, from_m, to_m, edges)
     after = np.where(following >= 0, following, 0)
     close = gap < least_m - TINY_M

@@ -95,8 +95,12 @@ def _inside(edges: Edges, openings: Shapes, gates: Edges) -> Stretches:
     sides = gates.of_rings(openings.ring_kind != RingKind.LINE)
     pairs = look(edges, sides, *near_pairs(edges, sides, TOUCH_M))
     pairs = pairs.where(np.abs(pairs.cos) > 0.5)
-    low, high = beside(pairs, edges, sides, TOUCH_M)
-    pairs, low, high = pairs.where(high > low), low[high > low], high[high > low]
+    low, high = beside(pairs, edges, sides, np.inf)
+    # a side that crosses the outline at a shallow angle is not on it
+    real = high > low
+    for t in (low, high):
+        real &= np.abs(pairs.off_m + t * pairs.sin) <= TOUCH_M
+    pairs, low, high = pairs.where(real), low[real], high[real]
     base = edges.from_m[pairs.edge]
     return stretches(
         np.concatenate([edges.ring[edge], edges.ring[pairs.edge]]),

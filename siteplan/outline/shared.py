@@ -14,6 +14,9 @@ from siteplan.outline.stretches import Rows, group, kept_rows, layered, next_gap
 from siteplan.planar import ragged
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
 
+GRAZE_M = 0.001
+"""a contact this short is no edge"""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Owners:
@@ -107,6 +110,8 @@ def shared(edges: Edges, line: BoolArray, owners: Owners, *, within_m: float, an
     base, bed = edges.from_m[pairs.edge], edges.feature[pairs.other]
     claims = stretches(edges.ring[pairs.edge], base + low, base + high, bed)
     part, _ = layered(claims, owners.place[bed], edges)
+    # beds whose corners graze each other share nothing
+    part = part.where(part.to_m - part.from_m > GRAZE_M)
     following, gap = next_gaps(part.ring, part.ring, part.from_m, part.to_m, edges)
     close = (following >= 0) & (gap <= 2 * within_m + TINY_M)
     groups = group(part.ring, part.ring, part.from_m, part.to_m, edges, close)
