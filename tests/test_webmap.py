@@ -189,8 +189,9 @@ def test_equal_plans_are_equal_bytes_in_another_process(demo: MapData) -> None:
         "import hashlib; from tests.make_map import demo_map; from siteplan.publish.webmap import map_page;"
         "print(hashlib.sha256(map_page(demo_map(12))).hexdigest())"
     )
-    root = PACKAGE.parent if (PACKAGE.parent / "tests").is_dir() else Path(__file__).resolve().parents[1]
-    environment = {**os.environ, "PYTHONHASHSEED": "77", "PYTHONPATH": str(root)}
+    root = Path(__file__).resolve().parents[1]
+    places = os.pathsep.join([str(PACKAGE.parent), str(root)])
+    environment = {**os.environ, "PYTHONHASHSEED": "77", "PYTHONPATH": places}
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True, cwd=root
     )
