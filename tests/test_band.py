@@ -178,7 +178,27 @@ def test_narrow_places_are_told() -> None:
         at = np.radians(60)
         xy = np.array([(0, 0), (1, 0), (1 + edge * np.cos(at), edge * np.sin(at))])
         xy = np.vstack([xy, xy[-1] + [np.cos(2 * at), np.sin(2 * at)]])
-        assert build_band(make_runs([Path(xy)]), DEPTH).narrow.tolist() == narrow
+        runs = make_runs([Path(xy)])
+        band = build_band(runs, DEPTH)
+        assert band.narrow.tolist() == narrow
+        # the two fans meet in the middle of the edge, square to it and of full depth outside
+        middle = np.array([1_000_000 + round(edge * 5e5)])
+        _, right = cross_sections(band, np.array([0]), middle)
+        centre = (xy[1] + xy[2]) / 2
+        assert right[0] == pytest.approx(centre + 0.075 * np.array([np.sin(at), -np.cos(at)]), abs=2e-6)
+        run, start, stop = cut_all(runs, 60, 4)
+        shapes = polygons(*slice_band(band, run, start, stop))
+        assert shapely.is_valid(shapes).all()
+        assert overlaps(shapes)[1].max() < 1e-9
+
+
+def test_fans_do_not_share_stations_on_an_edge_too_short_for_both() -> None:
+    """A turn of 60 and one of 6 degrees 40 mm apart: they share the edge as they need it."""
+    heading = np.radians([0, 60, 66])
+    edges = np.array([1.0, 0.04, 1.0])[:, None] * np.column_stack([np.cos(heading), np.sin(heading)])
+    band = build_band(make_runs([Path(np.vstack([[(0, 0)], np.cumsum(edges, axis=0)]))]), DEPTH)
+    share = 0.04 * np.tan(np.radians(30)) / (np.tan(np.radians(30)) + np.tan(np.radians(3)))
+    assert band.key_um[4:6] == pytest.approx(1e6 * (1 + share), abs=1.0)
 
 
 def test_repeated_and_collinear_vertices_change_nothing() -> None:

@@ -299,6 +299,18 @@ def test_every_leg_of_a_ring_too_short() -> None:
     check_footprints(result)
 
 
+@pytest.mark.parametrize("first", range(6))
+def test_a_notch_leaves_one_corner_out_wherever_the_ring_starts(first: int) -> None:
+    """Two short legs in a row: without the corner between them both hold their other units."""
+    outline = np.array([(0, 0), (3, 0), (3, 3), (0.3, 3), (0.3, 2.7), (0, 2.7)])
+    runs = make_runs([Path(np.roll(outline, -first, axis=0), range(6), closed=True)])
+    result = lay(runs, ["bed"], LINE, LayRules())
+    assert runs.corner_xy[~result.corner_laid].tolist() == [[0.3, 2.7]]
+    assert result.unmet.code.tolist() == [SHORT_LEG] * 2
+    check_sums(runs, result)
+    check_footprints(result)
+
+
 def test_an_open_leg_shorter_than_one_end_unit() -> None:
     runs = one_leg(0.15, NodeKind.FREE, NodeKind.FREE)
     result = lay(runs, ["bed"], LINE, LayRules())
