@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import struct
 import tempfile
@@ -523,6 +524,16 @@ def test_nothing_left_is_a_fault_even_when_skipping(tmp_path: Path) -> None:
     assert codes(faults_of(path, skip_faulty=True)) == ["null-geometry", "bow-tie"]
 
 
+def test_a_finding_about_an_abutment_names_no_bed(tmp_path: Path) -> None:
+    path = written(
+        tmp_path / "a.geojson",
+        collection(feature(polygon(on_grid(SQUARE)), id="w1"), feature(None, id="w2"), crs=GRID),
+    )
+    _, (finding,) = read_features([Source(path)], "abutments", skip_faulty=True)
+    assert (finding.code, finding.bed) == ("left-out", None)
+    assert '"w2"' in finding.text
+
+
 def test_a_long_report_is_cut_and_counted(tmp_path: Path) -> None:
     n = MOST_FAULTS + 30
     path = written(tmp_path / "a.geojson", collection(*(feature(None) for _ in range(n)), crs=GRID))
@@ -672,3 +683,15 @@ def test_well_known_binary_with_either_spelling_of_z_and_m() -> None:
                 raw = raw_shape(shapely.to_wkb(shape, output_dimension=4, flavor=flavour, byte_order=order))
                 assert raw.known
                 assert np.array_equal(np.vstack(raw.rings), shapely.get_coordinates(shape))
+
+
+def test_every_code_is_explained_in_the_docs() -> None:
+    """Codes are the only words with hyphens in the program's text constants, and five single words."""
+    root = Path(__file__).resolve().parent.parent
+    source = "".join(p.read_text() for p in sorted((root / "siteplan" / "intake").glob("*.py")))
+    found = set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', source)) - {"utf-sig"}
+    found |= {"arcs", "crs", "encoding", "extent", "spike"}
+    page = (root / "docs" / "inputs.md").read_text()
+    explained = set(re.findall(r"`([a-z]+(?:-[a-z]+)*)`", page))
+    assert found - explained == set()
+    assert {c for c in explained if "-" in c} - found == set()

@@ -137,6 +137,8 @@ def read_features(
     findings += naming.findings
     findings = [f for f in findings if f.code == "left-out" or f.bed is None or f.bed in here]
     findings += _height_findings(features) + _repeated_shapes(reads, features, kept)
+    if role != "beds":
+        findings = [replace(f, bed=None) for f in findings]
     return features, tuple(findings)
 
 
