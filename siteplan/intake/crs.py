@@ -11,9 +11,9 @@ import shapely
 
 from siteplan.errors import DataError, Fault
 from siteplan.geodesy import CrsFacts, crs_facts, inverse, unproject
-from siteplan.intake.faults import Trouble, number, place
 from siteplan.intake.files import Source, Table
 from siteplan.intake.rings import Rings, finite_rows
+from siteplan.intake.troubles import Trouble, number, place
 from siteplan.types import BoolArray, FloatArray, LonLatArray
 
 GREATEST_EXTENT_M: Final = 20_000.0

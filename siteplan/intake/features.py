@@ -2,7 +2,8 @@
 
 Read :func:`read_features` first.  The work is shared out: ``paths`` and
 ``files`` open files,
-``rings`` makes ragged arrays, ``faults`` looks at single geometries,
+``rings`` makes ragged arrays, ``faults`` and
+``invalid`` look at single geometries,
 ``crs`` at where they lie, ``ids`` names them; the report is here.
 """
 
@@ -20,10 +21,11 @@ import numpy as np
 from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.geodesy import CrsFacts
 from siteplan.intake.crs import crs_key, crs_of, crs_text, extent_trouble, place_troubles
-from siteplan.intake.faults import Trouble, geometry_troubles
+from siteplan.intake.faults import geometry_troubles
 from siteplan.intake.files import Source, Table, feature_ids, read_table
 from siteplan.intake.ids import name_features, opening_widths
 from siteplan.intake.rings import Rings, rings_of
+from siteplan.intake.troubles import Trouble
 from siteplan.model import Features, RingKind
 from siteplan.types import BoolArray, IntArray, ObjectArray
 

@@ -13,8 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.errors import Finding, UsageError
-from siteplan.intake.faults import Trouble
 from siteplan.intake.rings import absent
+from siteplan.intake.troubles import Trouble
 from siteplan.types import BoolArray, IntArray, ObjectArray
 from siteplan.units import parse_length
 
