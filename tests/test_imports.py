@@ -16,7 +16,7 @@ LEVELS: list[set[str]] = [
     {"types", "units"},
     {"model", "products", "tomlfile"},
     {"planar", "geodesy"},
-    {"catalog", "settings"},
+    {"catalog", "settings", "fieldnotes"},
     {"intake"},
     {"frame"},
     {"lengths"},
