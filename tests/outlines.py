@@ -54,7 +54,7 @@ def rounded(width: float, height: float, radius: float, count: int) -> Points:
 
 
 def kidney(count: int, scale: float = 1.0) -> Points:
-    """Kidney about 7 m by 4 m; its dent turns inward with a radius of about 2 m."""
+    """Kidney about 7 m by 4 m; its dent turns inward with a radius of 1.3 m."""
     at = np.arange(count) * 2.0 * np.pi / count
     reach = scale * (2.8 + 0.8 * np.cos(2.0 * at) + 0.4 * np.sin(at))
     return np.stack([reach * np.cos(at), reach * np.sin(at)], axis=1)

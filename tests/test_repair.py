@@ -43,7 +43,7 @@ def test_an_unknown_side_is_refused() -> None:
 
 def test_repeated_collinear_and_spike_vertices_go_and_the_rest_keeps_its_numbers() -> None:
     drawn = [[0, 0], [1, 0], [2, 0], [4, 0], [4, 0], [4, 3], [4, 5], [4, 3], [0, 3], [0, 3.0005]]
-    made = repair(shapes([drawn]))
+    made = repair(shapes([np.array(drawn)]))
     assert made.shapes.xy.tolist() == [[0, 0], [4, 0], [4, 3], [0, 3]]
     assert made.number.tolist() == [1, 4, 6, 9]
     found = {f.code: f for f in made.findings}
@@ -68,7 +68,8 @@ def test_a_densely_drawn_edge_collapses_and_a_fine_curve_stays() -> None:
 
 
 def test_a_spike_on_a_spike_goes_too() -> None:
-    made = repair(shapes([[[0, 0], [4, 0], [4, 3], [2, 3], [2, 6], [3, 6], [2, 6], [2, 3], [0, 3]]]))
+    drawn = [[0, 0], [4, 0], [4, 3], [2, 3], [2, 6], [3, 6], [2, 6], [2, 3], [0, 3]]
+    made = repair(shapes([np.array(drawn)]))
     assert made.shapes.xy.tolist() == [[0, 0], [4, 0], [4, 3], [0, 3]]
     assert sum(f.code == "spike" for f in made.findings) == 2
 
@@ -121,7 +122,7 @@ def test_bow_ties_are_refused_with_the_crossing_point_all_at_once() -> None:
 def test_the_crossing_is_named_by_the_vertex_as_drawn() -> None:
     bow = [[0, 0], [0, 0], [0, 4], [1, 4], [2, 2], [2, 4], [1, 1.5]]
     with pytest.raises(DataError) as caught:
-        repair(shapes([bow[::-1]]))
+        repair(shapes([np.array(bow[::-1])]))
     assert caught.value.faults[0].vertex == 1
     assert "x 1.556 m, y 2.889 m" in caught.value.faults[0].what
 

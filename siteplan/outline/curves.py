@@ -91,7 +91,8 @@ def _bends(place: FloatArray, turn: FloatArray, spread: _Spread, bend_rad: float
     length = place[first + size - 1] - place[first]
     total = np.abs(np.add.reduceat(turn, first))
     real = (size >= 2) & (total >= bend_rad) & (length > 0.0)
-    return np.where(real, length, np.inf)[bend]
+    of_bend: FloatArray = np.where(real, length, np.inf)
+    return np.take(of_bend, bend)
 
 
 def _heading(at: FloatArray, knots: FloatArray, heading: FloatArray) -> FloatArray:

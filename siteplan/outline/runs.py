@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,24 +11,21 @@ from siteplan.model import NodeKind, Runs, Shapes, Unedged
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.corners import Corners, find_corners
 from siteplan.outline.curves import least_radii
+from siteplan.outline.cuts import SAME_M, Gaps, Spans, edged_edges, gaps_of, spans_of
 from siteplan.outline.fitted import Fitted, fit_outline
+from siteplan.outline.legs import Legs, cut_legs, move_ends, straighten, without_short
 from siteplan.outline.offset import crossing_faults, laying_line
 from siteplan.outline.repair import closed_rings, vertex_numbers
 from siteplan.outline.rules import OutlineRules
 from siteplan.planar import (
-    STATION_EPS_M,
     Edges,
     cross_dot,
     edges,
     offsets_of,
     part_of,
-    ragged,
     slices,
 )
-from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
-
-SAME_M = 2e-6
-"""stations this close are one: twice the micrometre of the tables"""
+from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray
 
 
 def build_runs(
@@ -72,8 +68,8 @@ def build_runs(
     forced, findings = _forced(beds, ids, number, overrides or {})
     corners = find_corners(beds.xy, beds.ring_offsets, closed, rules, forced=forced)
     fitted = fit_outline(beds.xy, beds.ring_offsets, closed, corners, rules.straight_within_m)
-    gaps = _gaps(breaks, fitted)
-    spans = _spans(gaps, fitted)
+    gaps = gaps_of(breaks, fitted)
+    spans = spans_of(gaps, fitted)
     ring_offset = np.broadcast_to(np.asarray(offset_m, dtype=np.float64), (len(beds),))[beds.ring_feature]
     ring_id = ids[beds.ring_feature]
     fitted_number = number[fitted.traced]
@@ -82,16 +78,16 @@ def build_runs(
         fitted.offsets,
         closed,
         ring_offset,
-        edged=_edged(spans, fitted),
+        edged=edged_edges(spans, fitted),
         feature=ring_id,
         number=fitted_number,
     )
     if faults:
         raise DataError(*faults)
-    legs = _legs(spans, fitted, laying)
-    legs, moved = _move_ends(legs, spans, gaps, ring_id)
-    legs = _straighten(legs, rules.straight_within_m)
-    spans, legs, short, too_short = _without_short(spans, legs, rules, ring_id)
+    legs = cut_legs(spans, fitted, laying)
+    legs, moved = move_ends(legs, spans, gaps, ring_id)
+    legs = straighten(legs, rules.straight_within_m)
+    spans, legs, short, too_short = without_short(spans, legs, rules, ring_id)
     runs = _table(spans, legs, gaps, corners, fitted, beds, ids, rules)
     faults = _crossings(runs, legs, ring_offset, ring_id, fitted_number)
     if faults:
@@ -129,433 +125,10 @@ def _forced(
     return forced, findings
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Gaps:
-    """Breaks on the fitted outline, in order, free of overlap."""
-
-    ring: IntArray
-    from_m: FloatArray
-    to_m: FloatArray
-    """> from_m; beyond the length where the stretch straddles the first vertex"""
-    row: IntArray
-    """row of the Breaks"""
-    breaks: Breaks
-
-    def __len__(self) -> int:
-        return len(self.ring)
-
-
-def _gaps(breaks: Breaks, fitted: Fitted) -> _Gaps:
-    """Carry the breaks over to the fitted outline."""
-    order = np.lexsort((breaks.from_m, breaks.ring))
-    ring = breaks.ring[order]
-    length = fitted.line.part_length
-    start = fitted.station_of(ring, breaks.from_m[order])
-    stop = _station_beyond(fitted, ring, breaks.to_m[order])
-    total, around = length[ring], fitted.closed[ring]
-    # Carrying over can put a start just before the first vertex.
-    shift = np.where(around, np.floor(start / np.where(total > 0.0, total, 1.0)) * total, 0.0)
-    start, stop = start - shift, stop - shift
-    start = np.where(around, start, np.clip(start, 0.0, total))
-    stop = np.where(around, stop, np.clip(stop, 0.0, total))
-    order2 = np.lexsort((stop, start, ring))
-    ring, start, stop, order = ring[order2], start[order2], stop[order2], order[order2]
-    start, stop = _apart(ring, start, stop, fitted)
-    keep = stop > start
-    return _Gaps(ring[keep], start[keep], stop[keep], order[keep], breaks)
-
-
-def _station_beyond(fitted: Fitted, ring: IntArray, traced_m: FloatArray) -> FloatArray:
-    """Fitted stations of traced ones that may lie beyond the length of the ring."""
-    traced_length = fitted.traced_length_m[ring]
-    over = traced_m > traced_length
-    at = fitted.station_of(ring, np.where(over, traced_m - traced_length, traced_m))
-    return np.where(over, at + fitted.line.part_length[ring], at)
-
-
-def _apart(
-    ring: IntArray, start: FloatArray, stop: FloatArray, fitted: Fitted
-) -> tuple[FloatArray, FloatArray]:
-    """Take off each stretch what the ones before it on its ring already cover."""
-    if not len(ring):
-        return start, stop
-    length = fitted.line.part_length
-    room = 3.0 * length + 1.0
-    base = (np.cumsum(room) - room)[ring]
-    reach = np.maximum.accumulate(base + stop)
-    before = np.concatenate(([-np.inf], reach[:-1])) - base
-    first = np.concatenate(([True], ring[1:] != ring[:-1]))
-    # The last stretch of a ring may go on over its first vertex.
-    last = np.searchsorted(ring, ring, side="right") - 1
-    over = reach[last] - base - length[ring]
-    before = np.where(first, -np.inf, before)
-    before = np.where(fitted.closed[ring] & (np.arange(len(ring)) != last), np.maximum(before, over), before)
-    return np.maximum(start, np.minimum(before, stop)), stop
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spans:
-    """What is left to edge: one row for each run, in order of ring and place.  Fitted stations."""
-
-    ring: IntArray
-    from_m: FloatArray
-    to_m: FloatArray
-    closed: BoolArray
-    before: IntArray
-    """gap the run starts behind, -1 where it starts at the end of a line or is closed"""
-    behind: IntArray
-    """gap the run ends at, -1 likewise"""
-
-    def take(self, chosen: BoolArray | IntArray) -> _Spans:
-        return _Spans(
-            self.ring[chosen],
-            self.from_m[chosen],
-            self.to_m[chosen],
-            self.closed[chosen],
-            self.before[chosen],
-            self.behind[chosen],
-        )
-
-    def __len__(self) -> int:
-        return len(self.ring)
-
-
-def _spans(gaps: _Gaps, fitted: Fitted) -> _Spans:
-    """Runs of every ring, walked from its start point."""
-    rings = len(fitted.closed)
-    length = fitted.line.part_length
-    begin = _start_stations(fitted)
-    count = np.bincount(gaps.ring, minlength=rings)
-    here = np.arange(len(gaps))
-    first = np.searchsorted(gaps.ring, np.arange(rings), side="left")
-    ring = gaps.ring
-    is_last = here == first[ring] + count[ring] - 1
-    following = np.where(is_last, first[ring], here + 1)
-    goes_round = fitted.closed[ring]
-    to_next = np.where(
-        is_last,
-        np.where(goes_round, gaps.from_m[following] + length[ring], length[ring]),
-        gaps.from_m[following],
-    )
-    # Whole rings and lines, and what lies before the first break of a line.
-    whole = np.flatnonzero((count == 0) & (np.diff(fitted.offsets) > 1))
-    heads = np.flatnonzero((count > 0) & ~fitted.closed)
-    whole_m = np.where(fitted.closed[whole], begin[whole], 0.0)
-    behind_gaps = _Spans(
-        ring=ring,
-        from_m=gaps.to_m,
-        to_m=to_next,
-        closed=np.zeros(len(ring), dtype=np.bool_),
-        before=here,
-        behind=np.where(is_last & ~goes_round, -1, following),
-    )
-    alone = np.full(len(whole), -1, dtype=np.int64)
-    wholes = _Spans(whole, whole_m, whole_m + length[whole], fitted.closed[whole], alone, alone)
-    lead = _Spans(
-        ring=heads,
-        from_m=np.zeros(len(heads)),
-        to_m=gaps.from_m[first[heads]],
-        closed=np.zeros(len(heads), dtype=np.bool_),
-        before=np.full(len(heads), -1, dtype=np.int64),
-        behind=first[heads],
-    )
-    spans = _joined(behind_gaps, wholes, lead)
-    return _in_order(spans.take(spans.to_m - spans.from_m > SAME_M), begin, fitted)
-
-
-def _joined(*parts: _Spans) -> _Spans:
-    """Tables of spans, one after the other."""
-    return _Spans(
-        np.concatenate([p.ring for p in parts]),
-        np.concatenate([p.from_m for p in parts]),
-        np.concatenate([p.to_m for p in parts]),
-        np.concatenate([p.closed for p in parts]),
-        np.concatenate([p.before for p in parts]),
-        np.concatenate([p.behind for p in parts]),
-    )
-
-
-def _in_order(spans: _Spans, begin: FloatArray, fitted: Fitted) -> _Spans:
-    """Spans by ring, then by place from the start point; starts taken round into the ring."""
-    total = fitted.line.part_length[spans.ring]
-    around = fitted.closed[spans.ring]
-    start = np.where(around, np.mod(spans.from_m, total), spans.from_m)
-    start = np.where(around & (total - start < SAME_M), 0.0, start)
-    spans = replace(spans, from_m=start, to_m=start + (spans.to_m - spans.from_m))
-    place = np.where(around, np.mod(start - begin[spans.ring] + SAME_M, total), start)
-    return spans.take(np.lexsort((place, spans.ring)))
-
-
-def _start_stations(fitted: Fitted) -> FloatArray:
-    """(r,) station of the start point of closed rings, 0 for lines.
-
-    It is the south-most corner, or the south-most point of a ring without corners; of several
-    within two micrometres the west-most.  A polygon's south-most point is a vertex, or lies on a
-    level edge, whose west end is a vertex.
-    """
-    rings = len(fitted.closed)
-    part = part_of(fitted.offsets)
-    cornered = np.bincount(part[fitted.corner_vertex], minlength=rings) > 0
-    allowed = fitted.closed[part] & ~cornered[part]
-    allowed[fitted.corner_vertex] = fitted.closed[part[fitted.corner_vertex]]
-    out = np.zeros(rings)
-    vertex = np.flatnonzero(allowed)
-    if not len(vertex):
-        return out
-    ring = part[vertex]
-    x, y = fitted.xy[vertex, 0], fitted.xy[vertex, 1]
-    least = np.full(rings, np.inf)
-    np.minimum.at(least, ring, y)
-    low = y <= least[ring] + SAME_M
-    vertex, ring, x = vertex[low], ring[low], x[low]
-    order = np.lexsort((x, ring))
-    present, first = np.unique(ring[order], return_index=True)
-    out[present] = fitted.line.station[vertex[order[first]]]
-    return out
-
-
-def _edged(spans: _Spans, fitted: Fitted) -> BoolArray:
-    """(v,) True where the edge leaving a vertex takes edging, at least in part."""
-    out = np.zeros(len(fitted.xy), dtype=np.bool_)
-    if len(spans):
-        pieces = slices(fitted.index, spans.ring, spans.from_m, spans.to_m)
-        last = np.zeros(len(pieces.edge), dtype=np.bool_)
-        last[pieces.offsets[1:] - 1] = True
-        out[pieces.edge[~last]] = True
-    return out
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Legs:
-    """Legs on the laying line, in order of span and walking."""
-
-    span: IntArray
-    xy: XYArray
-    offsets: OffsetArray
-    edge: IntArray
-    """(w,) fitted edge each row lies on"""
-    direction: XYArray
-    """(w, 2) direction of the laying edge each row lies on"""
-    start_corner: IntArray
-    far_corner: IntArray
-    straightened_m: FloatArray
-
-    def take(self, chosen: BoolArray) -> _Legs:
-        rows = np.repeat(chosen, np.diff(self.offsets))
-        return _Legs(
-            self.span[chosen],
-            self.xy[rows],
-            offsets_of(np.diff(self.offsets)[chosen]),
-            self.edge[rows],
-            self.direction[rows],
-            self.start_corner[chosen],
-            self.far_corner[chosen],
-            self.straightened_m[chosen],
-        )
-
-
-def _legs(spans: _Spans, fitted: Fitted, laying: XYArray) -> _Legs:
-    """Cut every span at the corners inside it, and take its vertices from the laying line."""
-    rings = len(fitted.closed)
-    part = part_of(fitted.offsets)
-    at_corner = fitted.corner_vertex
-    station = fitted.line.station[at_corner]
-    corner_offsets = offsets_of(np.bincount(part[at_corner], minlength=rings))
-    index = _corner_index(fitted, station, corner_offsets)
-    total = fitted.line.part_length[spans.ring]
-    first, size = corner_offsets[spans.ring], np.diff(corner_offsets)[spans.ring]
-    begin = _corners_to(index, corner_offsets, spans.ring, spans.from_m + SAME_M)
-    over = spans.to_m > total
-    end_at = np.where(over, spans.to_m - total, spans.to_m) - SAME_M
-    stop = _corners_to(index, corner_offsets, spans.ring, end_at) + np.where(over, size, 0)
-    inside = np.maximum(stop - begin, 0)
-    owner = np.repeat(np.arange(len(spans)), inside)
-    local = ragged(begin, inside)
-    corner = first[owner] + np.mod(local, np.maximum(size[owner], 1))
-    corner_m = station[corner] + np.where(local >= size[owner], total[owner], 0.0)
-
-    # Bounds of the legs: start, corners, end; a leg lies between two that follow one another.
-    bounds = offsets_of(inside + 2)
-    rows = ragged(bounds[:-1] + 1, inside)
-    bound_m = np.empty(int(bounds[-1]))
-    bound_corner = np.full(int(bounds[-1]), -1, dtype=np.int64)
-    bound_m[bounds[:-1]], bound_m[bounds[1:] - 1], bound_m[rows] = spans.from_m, spans.to_m, corner_m
-    bound_corner[rows] = corner
-    # A closed run starts and ends at a corner, if it has any.
-    ring_corner = spans.closed & (size > 0)
-    at_start = first + _corners_to(index, corner_offsets, spans.ring, spans.from_m + SAME_M) - 1
-    bound_corner[bounds[:-1][ring_corner]] = at_start[ring_corner]
-    bound_corner[bounds[1:][ring_corner] - 1] = at_start[ring_corner]
-    begins = np.ones(len(bound_m), dtype=np.bool_)
-    begins[bounds[1:] - 1] = False
-    leg = np.flatnonzero(begins)
-    span = np.repeat(np.arange(len(spans)), inside + 1)
-    ring = spans.ring[span]
-    length = fitted.line.part_length[ring]
-    from_m, to_m = bound_m[leg], bound_m[leg + 1]
-    shift = np.where(fitted.closed[ring] & (from_m >= length - STATION_EPS_M), length, 0.0)
-    from_m, to_m = np.maximum(from_m - shift, 0.0), to_m - shift
-    pieces = slices(fitted.index, ring, from_m, to_m)
-    line = edges(laying, fitted.offsets, fitted.closed)
-    return _Legs(
-        span=span,
-        xy=pieces.of(laying, line),
-        offsets=pieces.offsets,
-        edge=pieces.edge,
-        direction=line.vector[pieces.edge],
-        start_corner=bound_corner[leg],
-        far_corner=bound_corner[leg + 1],
-        straightened_m=_straightened(fitted, pieces.edge, pieces.offsets),
-    )
-
-
-def _straightened(fitted: Fitted, edge: IntArray, offsets: OffsetArray) -> FloatArray:
-    """(l,) how far the farthest traced vertex of a straight leg was moved on the outline."""
-    return np.where(np.diff(offsets) == 2, fitted.edge_straightened_m[edge[offsets[:-1]]], 0.0)
-
-
-def _corner_index(
-    fitted: Fitted, station: FloatArray, corner_offsets: OffsetArray
-) -> tuple[FloatArray, FloatArray]:
-    """Keys of all corners, rings behind one another, and where each ring begins."""
-    base = fitted.index.base
-    return base, base[part_of(corner_offsets)] + station
-
-
-def _corners_to(
-    index: tuple[FloatArray, FloatArray], offsets: OffsetArray, ring: IntArray, station: FloatArray
-) -> IntArray:
-    """Number of corners of the ring at or before a station."""
-    base, key = index
-    found = np.searchsorted(key, base[ring] + station, side="right")
-    return np.clip(found, offsets[ring], offsets[ring + 1]) - offsets[ring]
-
-
-def _move_ends(legs: _Legs, spans: _Spans, gaps: _Gaps, ring_id: ObjectArray) -> tuple[_Legs, list[Finding]]:
-    """Make first and last legs of runs longer or shorter, up to the points the breaks give."""
-    count = len(legs.span)
-    if not count or not len(gaps):
-        return legs, []
-    first = np.concatenate(([True], legs.span[1:] != legs.span[:-1]))
-    last = np.concatenate((legs.span[1:] != legs.span[:-1], [True]))
-    xy, drop = legs.xy.copy(), np.zeros(len(legs.xy), dtype=np.bool_)
-    stuck: list[int] = []
-    for at_start in (True, False):
-        gap = (spans.before if at_start else spans.behind)[legs.span]
-        leg = np.flatnonzero((first if at_start else last) & (gap >= 0))
-        table = gaps.breaks.far_xy if at_start else gaps.breaks.start_xy
-        target = table[gaps.row[gap[leg]]]
-        given = np.isfinite(target).all(axis=1)
-        leg, target = leg[given], target[given]
-        stuck += _move(legs, leg, target, at_start, xy, drop)
-    counts = np.diff(legs.offsets) - np.add.reduceat(drop, legs.offsets[:-1])
-    keep = ~drop
-    out = replace(
-        legs, xy=xy[keep], offsets=offsets_of(counts), edge=legs.edge[keep], direction=legs.direction[keep]
-    )
-    text = "the leg here lies wholly beyond the face it runs into; its end stays where the outline has it"
-    return out, [
-        Finding("end-not-moved", "error", text, bed=str(ring_id[spans.ring[legs.span[k]]])) for k in stuck
-    ]
-
-
-def _move(
-    legs: _Legs, leg: IntArray, target: XYArray, at_start: bool, xy: XYArray, drop: BoolArray
-) -> list[int]:
-    """Move one kind of end in place; vertices passed on the way are marked to be dropped.
-
-    Returns the legs whose end had to stay.
-    """
-    step = 1 if at_start else -1
-    end = legs.offsets[leg] if at_start else legs.offsets[leg + 1] - 1
-    stuck: list[int] = []
-    inner, reach = end + step, end.copy()
-    todo = np.arange(len(leg))
-    while len(todo):
-        edge_row = np.minimum(inner, inner - step)[todo]
-        vector = xy[reach[todo]] - xy[inner[todo]]
-        short = np.hypot(vector[:, 0], vector[:, 1]) < SAME_M
-        vector[short] = -step * legs.direction[edge_row[short]]
-        unit = vector / np.hypot(vector[:, 0], vector[:, 1])[:, None]
-        _, along = cross_dot(target[todo] - xy[inner[todo]], unit)
-        fine = along > SAME_M
-        done = todo[fine]
-        xy[end[done]] = xy[inner[done]] + along[fine, None] * unit[fine]
-        # Rows between the end and the inner vertex have been passed.
-        for k in done[reach[done] != end[done]].tolist():
-            rows = np.arange(end[k] + step, inner[k], step)
-            drop[rows] = True
-        todo = todo[~fine]
-        reach[todo] = inner[todo]
-        inner[todo] += step
-        outside = np.where(
-            at_start, inner[todo] >= legs.offsets[leg[todo] + 1], inner[todo] < legs.offsets[leg[todo]]
-        )
-        stuck += leg[todo[outside]].tolist()
-        todo = todo[~outside]
-    return stuck
-
-
-def _straighten(legs: _Legs, within_m: float) -> _Legs:
-    """Take parts of curved legs as straight where all their vertices lie close enough to a line."""
-    count = len(legs.span)
-    if not count:
-        return legs
-    size = np.diff(legs.offsets)
-    start, far = legs.xy[legs.offsets[:-1]], legs.xy[legs.offsets[1:] - 1]
-    vector = far - start
-    chord = np.hypot(vector[:, 0], vector[:, 1])
-    unit = vector / np.where(chord > 0.0, chord, 1.0)[:, None]
-    part = part_of(legs.offsets)
-    away, along = cross_dot(unit[part], legs.xy - start[part])
-    farthest = np.maximum.reduceat(np.abs(away), legs.offsets[:-1])
-    beyond = np.maximum.reduceat(np.maximum(-along, along - chord[part]), legs.offsets[:-1])
-    # A leg between two corners has been judged on the outline; so has a ring without corners.
-    cut = (legs.start_corner < 0) ^ (legs.far_corner < 0)
-    cut |= (legs.start_corner < 0) & (legs.far_corner < 0) & (chord > SAME_M)
-    straight = cut & (size > 2) & (farthest <= within_m) & (beyond <= within_m) & (chord > 0.0)
-    keep = ~straight[part]
-    keep[legs.offsets[:-1]] = True
-    keep[legs.offsets[1:] - 1] = True
-    return replace(
-        legs,
-        xy=legs.xy[keep],
-        offsets=offsets_of(np.where(straight, 2, size)),
-        edge=legs.edge[keep],
-        direction=legs.direction[keep],
-        straightened_m=np.where(straight, farthest, legs.straightened_m),
-    )
-
-
-def _without_short(
-    spans: _Spans, legs: _Legs, rules: OutlineRules, ring_id: ObjectArray
-) -> tuple[_Spans, _Legs, _Spans, list[Finding]]:
-    """Leave out runs between breaks that are too short to edge; they are found and listed."""
-    line = edges(legs.xy, legs.offsets, np.zeros(len(legs.span), dtype=np.bool_))
-    length = np.bincount(legs.span, weights=line.part_length, minlength=len(spans))
-    cut = (spans.before >= 0) | (spans.behind >= 0)
-    short = cut & (length < rules.least_run_m)
-    findings = [
-        Finding(
-            "short-stretch",
-            "notice",
-            f"a stretch of {length[k]:.3f} m between two gaps takes no edging, being shorter than "
-            f"{rules.least_run_m:g} m",
-            bed=str(ring_id[spans.ring[k]]),
-        )
-        for k in np.flatnonzero(short).tolist()
-    ]
-    left = spans.take(short)
-    kept = legs.take(~short[legs.span])
-    number = np.cumsum(~short) - 1
-    kept = replace(kept, span=number[kept.span])
-    return spans.take(~short), kept, left, findings
-
-
 def _table(
-    spans: _Spans,
-    legs: _Legs,
-    gaps: _Gaps,
+    spans: Spans,
+    legs: Legs,
+    gaps: Gaps,
     corners: Corners,
     fitted: Fitted,
     beds: Shapes,
@@ -613,7 +186,7 @@ def _table(
     )
 
 
-def _kinds(spans: _Spans, legs: _Legs, gaps: _Gaps) -> tuple[KindArray, KindArray]:
+def _kinds(spans: Spans, legs: Legs, gaps: Gaps) -> tuple[KindArray, KindArray]:
     """What stands at the start and at the far end of every leg."""
     out = []
     for corner, gap, end in (
@@ -651,7 +224,7 @@ def _turns_between(line: Edges, offsets: OffsetArray, arriving: IntArray, leavin
 
 
 def _crossings(
-    runs: Runs, legs: _Legs, offset_m: FloatArray, ring_id: ObjectArray, number: IntArray
+    runs: Runs, legs: Legs, offset_m: FloatArray, ring_id: ObjectArray, number: IntArray
 ) -> list[Fault]:
     """Faults of rings whose laying line crosses itself."""
     if not (offset_m != 0.0).any():
@@ -673,7 +246,7 @@ def _crossings(
     )
 
 
-def _unedged(gaps: _Gaps, short: _Spans, fitted: Fitted, beds: Shapes) -> Unedged:
+def _unedged(gaps: Gaps, short: Spans, fitted: Fitted, beds: Shapes) -> Unedged:
     """Stretches without edging as polylines on the fitted outline."""
     real = gaps.to_m - gaps.from_m > SAME_M
     ring = np.concatenate([gaps.ring[real], short.ring])
