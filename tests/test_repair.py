@@ -75,7 +75,7 @@ def test_a_spike_on_a_spike_goes_too() -> None:
 
 
 def test_a_narrow_finger_is_no_spike() -> None:
-    finger = [[0, 0], [4, 0], [4, 3], [2.01, 3], [2.01, 6], [2, 6], [2, 3], [0, 3]]
+    finger: list[list[float]] = [[0, 0], [4, 0], [4, 3], [2.01, 3], [2.01, 6], [2, 6], [2, 3], [0, 3]]
     assert len(repair(shapes([finger])).source) == 8
 
 
