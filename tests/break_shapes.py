@@ -210,11 +210,12 @@ def slow_alongside(
     if not close.any():
         return look, np.zeros(len(look.station), dtype=np.bool_), False
     away, cos, inside, nearest = look.look(a[close], b[close])
-    beside = (
-        (np.abs(cos) >= np.cos(np.radians(rules.abut_angle_deg))) & inside & (away <= rules.abut_within_m)
-    )
+    level = np.abs(cos) >= np.cos(np.radians(rules.abut_angle_deg))
+    beside = level & inside & (away <= rules.abut_within_m)
     any_beside = beside.any(axis=1)
-    mask = (np.where(beside, away, np.inf).min(axis=1) <= away.min(axis=1) + 1e-9) & any_beside
+    steep = np.where(level, np.inf, away).min(axis=1)
+    mask = any_beside & (np.where(beside, away, np.inf).min(axis=1) <= steep + 1e-9)
+    mask = look.without_short(mask, 0.0011)
     gaps = look.gaps(mask)
     unsure = near_limit(gaps, look.step, rules.abut_least_m)
     count = len(mask)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siteplan.outline.edges import (
+    GRAZE_M,
     SAME_M,
     TINY_M,
     Edges,
@@ -41,10 +42,11 @@ def alongside(
 ) -> Rows:
     """Stretches of outlines alongside abutments.
 
-    A point of an outline is alongside when its nearest abutment edge lies within ``within_m``,
-    its foot falls on that edge, and the two directions differ by ``angle_deg`` at most (either
-    way round).  Gaps between such stretches are closed when they are shorter than ``least_m``,
-    when they pass the corner of an abutment, or when a farther edge is alongside all through;
+    A point of an outline is alongside an abutment edge when the edge lies within ``within_m``, the
+    foot of the point falls on it, the two directions differ by ``angle_deg`` at most (either way
+    round), and no abutment edge at a steeper angle is nearer.  The nearest such edge is the reason.
+    Gaps between such stretches are closed when they are shorter than ``least_m``, when they pass
+    the corner of an abutment, or when an edge is alongside all through with a steeper one nearer;
     what is then longer than ``least_m`` takes no edging.
 
     Parameters
@@ -69,7 +71,7 @@ def alongside(
     level, low, high = level.where(real), low[real], high[real]
     if not len(level):
         return no_rows()
-    parts = _nearest(edges, walls, level, low, high, pairs.where(~parallel), rank, within_m)
+    parts = _nearest(edges, walls, level, low, high, pairs.where(~parallel), rank)
     if not len(parts.edge):
         return no_rows()
     return _closed_up(edges, walls, level, low, high, parts, within_m=within_m, least_m=least_m)
@@ -77,7 +79,7 @@ def alongside(
 
 def _nearest(
     edges: Edges, walls: Edges, level: Pairs, low: FloatArray, high: FloatArray,
-    steep: Pairs, rank: IntArray, within_m: float,
+    steep: Pairs, rank: IntArray,
 ) -> _Touching:  # fmt: skip
     """Parts of the edges where a level wall edge is the nearest of all."""
     # an edge with one abutment and nothing steep near it needs no comparison
@@ -92,7 +94,7 @@ def _nearest(
     parts = _Touching(level.edge[easy], low[easy], high[easy], easy)
     if not len(hard):
         return parts
-    compared = _compared(edges, walls, level, low, high, hard, steep, rank, within_m)
+    compared = _compared(edges, walls, level, low, high, hard, steep, rank)
     return _Touching(
         *(np.concatenate([getattr(parts, name), getattr(compared, name)]) for name in _Touching.__slots__)
     )
@@ -105,7 +107,7 @@ def _offsets(owner: IntArray, count: int) -> OffsetArray:
 
 def _compared(
     edges: Edges, walls: Edges, level: Pairs, low: FloatArray, high: FloatArray, hard: IntArray,
-    steep: Pairs, rank: IntArray, within_m: float,
+    steep: Pairs, rank: IntArray,
 ) -> _Touching:  # fmt: skip
     """The same for edges with several abutments, or steep wall edges, near them.
 
@@ -117,7 +119,7 @@ def _compared(
     at_level = _offsets(mine.edge, len(edges))
     steep = steep.where(at_level[steep.edge + 1] > at_level[steep.edge])
     at_steep = _offsets(steep.edge, len(edges))
-    edge, mark = _marks(edges, walls, mine, low, high, steep, at_level, at_steep, within_m)
+    edge, mark = _marks(edges, walls, mine, low, high, steep, at_level, at_steep)
     middle, length = (mark[1:] + mark[:-1]) / 2, mark[1:] - mark[:-1]
     cell = np.flatnonzero((edge[1:] == edge[:-1]) & (length > TINY_M))
     cell_edge, middle = edge[cell], middle[cell]
@@ -157,7 +159,7 @@ def _distance(pairs: Pairs, pair: IntArray, t: FloatArray) -> FloatArray:
 
 def _marks(
     edges: Edges, walls: Edges, level: Pairs, low: FloatArray, high: FloatArray, steep: Pairs,
-    at_level: OffsetArray, at_steep: OffsetArray, within_m: float,
+    at_level: OffsetArray, at_steep: OffsetArray,
 ) -> tuple[IntArray, FloatArray]:  # fmt: skip
     """Places along the edges where the nearest wall edge can change, sorted: (edge, along)."""
     one, two = members(level.edge, at_level)
@@ -170,8 +172,7 @@ def _marks(
         *((level.edge[one], t) for t in _even(level, one, level, two)),
     ]
     one, two = members(level.edge, at_steep)
-    near = np.minimum(steep.start_along_m, steep.far_along_m)[two] - within_m <= high[one]
-    near &= np.maximum(steep.start_along_m, steep.far_along_m)[two] + within_m >= low[one]
+    near = _may_be_nearer(level, low, high, one, steep, two)
     one, two = one[near], two[near]
     found += [(level.edge[one], t) for t in _even(level, one, steep, two)]
     for along, aside in (
@@ -185,6 +186,25 @@ def _marks(
     edge, mark = edge[inside], mark[inside]
     order = np.lexsort((mark, edge))
     return edge[order], mark[order]
+
+
+def _may_be_nearer(
+    level: Pairs, low: FloatArray, high: FloatArray, one: IntArray, steep: Pairs, two: IntArray
+) -> BoolArray:
+    """Pairs in which the steep wall edge can be nearer than the level one somewhere alongside it.
+
+    A kerb surveyed every few centimetres has hundreds of edges beside one edge of an outline; only
+    neighbours compete.
+    """
+    farthest = np.maximum(np.abs(level.off_m + low * level.sin), np.abs(level.off_m + high * level.sin))
+    one_side = steep.start_aside_m * steep.far_aside_m > 0
+    aside = np.where(one_side, np.minimum(np.abs(steep.start_aside_m), np.abs(steep.far_aside_m)), 0.0)
+    room = farthest[one] ** 2 - aside[two] ** 2
+    reach = np.sqrt(np.maximum(room, 0.0)) + SAME_M
+    near: BoolArray = room > -SAME_M
+    near &= np.minimum(steep.start_along_m, steep.far_along_m)[two] - reach <= high[one]
+    near &= np.maximum(steep.start_along_m, steep.far_along_m)[two] + reach >= low[one]
+    return near
 
 
 def _even(first: Pairs, one: IntArray, second: Pairs, two: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -223,7 +243,9 @@ def _closed_up(
     ring, feature = block // features, block % features
     head = _extreme(joined, base + parts.from_m)
     tail = _extreme(joined, -(base + parts.to_m))
-    order = np.lexsort((from_m, ring))
+    # a wall that grazes the reach for less than this must not close a gap
+    real = np.flatnonzero(to_m - from_m > GRAZE_M)
+    order = real[np.lexsort((from_m[real], ring[real]))]
     ring, feature, from_m, to_m = ring[order], feature[order], from_m[order], to_m[order]
     head, tail = head[order], tail[order]
     following, gap = next_gaps(ring, ring, from_m, to_m, edges)
@@ -292,7 +314,7 @@ def _covered(
     houses the wall between them is.
     """
     base = edges.from_m[level.edge]
-    block, first, last, _ = union(edges.ring[level.edge], base + low, base + high)
+    block, first, last, _ = union(edges.ring[level.edge], base + low, base + high, gap_m=GRAZE_M)
     length = edges.ring_length_m[ring]
     far = to_m + np.where(np.isfinite(gap), gap, 0.0)
     over = np.maximum(far - length, 0.0)

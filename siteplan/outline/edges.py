@@ -16,6 +16,9 @@ TINY_M = 1e-9
 SAME_M = 1e-6
 """two stations or points this close are one: a micrometre, far below any drawing"""
 
+GRAZE_M = 0.001
+"""a contact shorter than a millimetre is none"""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:

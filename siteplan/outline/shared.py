@@ -9,13 +9,10 @@ import shapely
 
 from siteplan.errors import Finding
 from siteplan.model import RingKind, Shapes
-from siteplan.outline.edges import TINY_M, Edges, beside, boxes, look, near_pairs, near_rings
+from siteplan.outline.edges import GRAZE_M, TINY_M, Edges, beside, boxes, look, near_pairs, near_rings
 from siteplan.outline.stretches import Rows, group, kept_rows, layered, next_gaps, no_rows, stretches
 from siteplan.planar import ragged
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
-
-GRAZE_M = 0.001
-"""a contact this short is no edge"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

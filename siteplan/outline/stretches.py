@@ -125,8 +125,8 @@ class Groups:
     """(s,) not decreasing"""
     from_m: FloatArray
     to_m: FloatArray
-    """(s,) stations that grow within a group, beyond the ring length after the first vertex;
-    a closed gap is shared half and half by its two stretches"""
+    """(s,) stations that grow within a group, beyond the ring length after the first vertex (and
+    from below 0 where a group goes all round); a closed gap is shared half and half"""
     first: IntArray
     last: IntArray
     """(g,) first and last row of each group"""
@@ -177,7 +177,11 @@ def group(
     high[inner - 1] = middle
     low[inner] = middle
     full = full_block[number[order[first]]]
-    high[last[full]] = low[first[full]] + edges.ring_length_m[ring[order[first[full]]]]
+    # all round the ring the last gap is shared like the others, whatever the first vertex
+    length = edges.ring_length_m[ring[order[first[full]]]]
+    middle = (high[last[full]] + low[first[full]] + length) / 2
+    high[last[full]] = middle
+    low[first[full]] = middle - length
     return Groups(order, label, low, high, first, last, full)
 
 
