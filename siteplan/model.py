@@ -191,7 +191,7 @@ class Unedged:
     ring: IntArray
     """(s,)"""
     why: ObjectArray
-    """(s,) ``abutment``, ``opening`` or ``shared``"""
+    """(s,) ``abutment``, ``opening``, ``shared``, or ``short`` (too short to edge)"""
     other: ObjectArray
     """(s,) str: id of the abutment or opening, or of the bed that owns the shared edge"""
     length_m: FloatArray

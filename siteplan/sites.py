@@ -195,6 +195,7 @@ def load_site(
     if "beds" in features:
         faults.extend(_mixed_crs(features, settings))
         faults.extend(_unknown_beds(features["beds"], settings))
+        faults.extend(_unknown_vertices(features["beds"], settings))
     if settings.length_basis == "slope":
         faults.append(
             Fault(
@@ -269,6 +270,27 @@ def _unknown_beds(beds: Features, settings: SiteSettings) -> list[Fault]:
         hint = f'Did you mean "{like}"?' if like else "Name a bed of the outlines"
         faults.append(Fault("unknown-bed", f'{key}: there is no bed "{bed}"', hint, SITE_FILE))
     return faults
+
+
+def _unknown_vertices(beds: Features, settings: SiteSettings) -> list[Fault]:
+    """Vertices that the settings name and the bed as traced does not have."""
+    index = {str(bed): k for k, bed in enumerate(beds.ids)}
+    counts = np.bincount(beds.ring_feature, weights=np.diff(beds.ring_offsets), minlength=len(beds))
+    return [
+        Fault(
+            "unknown-vertex",
+            f"bed.{bed}.{key}: there is no vertex {number}, the bed has {int(counts[index[bed]])}",
+            "Count the vertices as traced, from 1, outer ring first",
+            SITE_FILE,
+            bed,
+            number,
+        )
+        for bed, own in settings.bed.items()
+        if bed in index
+        for key, numbers in (("corners", own.corners), ("not_corners", own.not_corners))
+        for number in numbers
+        if number > counts[index[bed]]
+    ]
 
 
 def measure(site: Site) -> BedMeasures:

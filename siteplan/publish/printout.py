@@ -83,6 +83,7 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         ("abutment", "alongside abutments"),
         ("opening", "in openings"),
         ("shared", "edged with the next bed"),
+        ("short", "too short to edge"),
     ):
         length = plan.unedged.length_m[plan.unedged.why == why].sum()
         if length:
