@@ -19,6 +19,7 @@ from siteplan.outline.alongside import alongside
 from siteplan.outline.breaks import BreakRules, find_breaks, natural_rank
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.edges import edges_of
+from siteplan.outline.runs import build_runs
 from siteplan.outline.stretches import Rows
 
 from .break_shapes import (
@@ -265,6 +266,16 @@ def test_a_corner_beside_the_start_of_a_wall_stays() -> None:
     """The wall begins 0.2 m past the corner: those 0.2 m are edged, or there would be a hole."""
     _, breaks, _ = run([("A", box(0, 0.1, 10, 4))], [("W", box(0.2, -3, 20, 0))])
     exact(breaks, (0, 0.2, 10, "abutment", "W"))
+
+
+@pytest.mark.parametrize("away", [0.1, 0.0, -0.1])
+def test_the_legs_built_from_the_table_reach_the_face(away: float) -> None:
+    """The worked example of docs/breaks.md: sides of 4 m however the front was traced."""
+    beds, breaks, _ = run([("A", box(0, away, 10, 4))], [("W", WALL)])
+    runs, unedged, _ = build_runs(beds, breaks)
+    np.testing.assert_allclose(runs.length_m, [4, 10, 4], atol=1e-9)
+    assert (runs.start_kind[0], runs.far_kind[-1]) == (ABUTTED, ABUTTED)
+    assert unedged.why.tolist() == ["abutment"]
 
 
 def test_outlines_deep_inside_an_abutment_are_a_finding() -> None:
