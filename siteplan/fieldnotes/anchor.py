@@ -224,10 +224,11 @@ def _residual_fault(
     for factor, text in ((foot, "feet were read as metres"), (1 / foot, "metres were read as feet")):
         if abs(fit.scale / factor - 1) < 0.02:
             hint = f"; the scale {fit.scale:.4f} looks as if {text}"
-    if not hint and abs(fit.scale - 1) > 0.002:
+    sure = len(a) == 2 or abs(fit.scale - 1) > 3 * fit.scale_sigma
+    if not hint and sure and abs(fit.scale - 1) > 0.002:
         hint = f"; a scale of {fit.scale:.5f} would fit better, which is a tape or a unit to check"
     if not hint and len(a) > 3:
-        hint = _without(names, a, b)
+        hint = _without(names, a, b, limit_m)
     return Fault(
         "anchor-residual",
         f'the common points do not fit: {size[worst]:.3f} m left at "{names[worst]}", '
@@ -238,13 +239,15 @@ def _residual_fault(
     )
 
 
-def _without(names: list[str], a: XYArray, b: XYArray) -> str:
-    """Which single point, left out, makes the others fit best."""
+def _without(names: list[str], a: XYArray, b: XYArray, limit_m: float) -> str:
+    """Which single point, left out, makes the others fit; empty where none does."""
     left = []
     for k in range(len(a)):
         keep = np.arange(len(a)) != k
         left.append(float(_sizes(rigid_fit(a[keep], b[keep]).residual_m).max()))
     best = int(np.argmin(left))
+    if left[best] > limit_m:
+        return "; no single point is to blame"
     return f'; without "{names[best]}" the others fit within {left[best]:.3f} m'
 
 

@@ -46,10 +46,13 @@ class LineRow:
     number: str
     line: str
     seq: int
+    """0 where the cell is at fault"""
     curve: str
     radius: float
     """in plane units, NaN where the cell is empty"""
     close: bool
+    sound: bool = True
+    """False where another cell of the row is at fault: it counts in the order, but makes no line"""
 
 
 @dataclass(slots=True)
@@ -91,6 +94,8 @@ def build_lines(
     faults: list[Fault] = []
     made: list[_Line] = []
     for name, members in by_line.items():
+        if any(r.seq == 0 for r in members):
+            continue  # told already, and neither a gap nor the number of points is known
         before = len(faults)
 
         def report(code: str, what: str, remedy: str, row: LineRow | None, name: str = name) -> None:
@@ -98,7 +103,9 @@ def build_lines(
             faults.append(Fault(code, place + what, remedy, file=label, feature=name))
 
         line = _ordered(name, members, xy, metres_per_unit, report)
-        if len(faults) == before and places_known:
+        if len(faults) == before:
+            _check_marks(line, report)
+        if len(faults) == before and places_known and all(r.sound for r in members):
             _walk(line, xy, metres_per_unit, report)
         if len(faults) == before:
             made.append(line)
@@ -188,12 +195,17 @@ def _missing(present: list[int]) -> str:
     return ", ".join(spans[:12])
 
 
+def _check_marks(line: _Line, report: Report) -> None:
+    """Whether every marked point has the plain points round it that its arc needs."""
+    for k, row in enumerate(line.rows):
+        if row.curve:
+            _check_neighbours(line, k, report)
+
+
 def _walk(line: _Line, xy: XYArray, metres_per_unit: float, report: Report) -> None:
     """Nodes and bulges of a line in order."""
     rows, n = line.rows, len(line.rows)
     marks = [k for k, r in enumerate(rows) if r.curve]
-    for k in marks:
-        _check_neighbours(line, k, report)
     arcs: dict[int, TangentArcs] = {}
     for k in marks:
         if rows[k].curve == "round":

@@ -437,7 +437,7 @@ class Builder:
                 "the outline has points that were not walked to, so its closing is not measured",
                 "Write: close line",
             )
-        if not by_line and len(out.nodes) < 3:
+        if not by_line and len(out.nodes) < 3 and not out.faulty:
             raise Wrong(
                 "too-few-points",
                 "an outline of one leg cannot come back to its start",

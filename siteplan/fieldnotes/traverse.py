@@ -114,7 +114,9 @@ def is_acceptable(
     closure: Closure, *, least_ratio: float = LEAST_RATIO, reading_m: float = READING_M
 ) -> bool:
     """Whether a traverse closes well enough: by its ratio, or within the reading of the tape."""
-    return closure.miss_m <= reading_m or closure.ratio >= least_ratio
+    # limits are inclusive, and 60.5 m / 0.5 m must be 121 whatever the last bit says
+    slack = 1 + 1e-9
+    return closure.miss_m <= reading_m * slack or closure.perimeter_m * slack >= closure.miss_m * least_ratio
 
 
 # --- one blunder -----------------------------------------------------------------------
