@@ -53,6 +53,8 @@ def fit_legs(
     *,
     prefer: Prefer = "pieces",
     closer_limit: int = 3,
+    gap_least_um: ArrayLike | None = None,
+    gap_greatest_um: ArrayLike | None = None,
 ) -> LegFits:
     """Best fill of each leg.
 
@@ -69,6 +71,8 @@ def fit_legs(
     prefer : ``pieces``, ``fit`` or ``cost``: the list of goals
     closer_limit : closers a leg may take; a leg whose rest is less than the shortest section
         may take any number
+    gap_least_um, gap_greatest_um : (l,) or a single number: limits of the joint gaps of each leg,
+        within those of the line, where a leg has narrower ones; the line's by default
 
     Returns
     -------
@@ -84,7 +88,11 @@ def fit_legs(
         raise UsageError(f'prefer = "{prefer}" is not known; use pieces, fit or cost')
     if closer_limit < 0:
         raise UsageError(f"closer_limit is {closer_limit}; it must not be negative")
-    legs = check_legs(rest_um, units, closed, short_um, over_um)
+    least = line.gap_least_um if gap_least_um is None else gap_least_um
+    greatest = line.gap_greatest_um if gap_greatest_um is None else gap_greatest_um
+    if np.any(np.asarray(least) < line.gap_least_um) or np.any(np.asarray(greatest) > line.gap_greatest_um):
+        raise UsageError("gap limits of a leg must lie within those of the product line")
+    legs = check_legs(rest_um, units, closed, short_um, over_um, least, greatest)
     kit = _kit(line, prefer, closer_limit)
     distinct, same = legs.distinct()
     fills = _joined([_fill(distinct, block, kit) for block in _blocks(distinct, kit)], kit)
@@ -126,7 +134,6 @@ class _Kit:
     """(s,)"""
     gap_least: int
     gap_nominal: int
-    gap_greatest: int
     prefer: Prefer
     closer_limit: int
 
@@ -166,7 +173,6 @@ def _kit(line: ProductLine, prefer: Prefer, closer_limit: int) -> _Kit:
         cut_greatest=greatest,
         gap_least=line.gap_least_um,
         gap_nominal=line.gap_nominal_um,
-        gap_greatest=line.gap_greatest_um,
         prefer=prefer,
         closer_limit=closer_limit,
     )
@@ -431,18 +437,22 @@ def _intervals(legs: Legs, rows: _Rows, kit: _Kit) -> tuple[IntArray, IntArray, 
     n a + c + V + (n + q + j) h, which must not be less than rest - short.
     """
     length = int(kit.laying[rows.free])
-    room = (legs.rest_um + legs.over_um - legs.extra_joints * kit.gap_least)[:, None] - (
-        rows.length + rows.cut_least + rows.pieces * kit.gap_least
+    g, h = legs.gap_least_um[:, None], legs.gap_greatest_um[:, None]
+    extra = legs.extra_joints[:, None]
+    room = (
+        (legs.rest_um + legs.over_um)[:, None] - extra * g - (rows.length + rows.cut_least + rows.pieces * g)
     )
-    need = (legs.rest_um - legs.short_um - legs.extra_joints * kit.gap_greatest)[:, None] - (
-        rows.length + rows.cut_greatest + rows.pieces * kit.gap_greatest
+    need = (
+        (legs.rest_um - legs.short_um)[:, None]
+        - extra * h
+        - (rows.length + rows.cut_greatest + rows.pieces * h)
     )
     if rows.empty:
-        room[:, -1] = legs.rest_um + legs.over_um - legs.empty_joints * kit.gap_least
-        need[:, -1] = legs.rest_um - legs.short_um - legs.empty_joints * kit.gap_greatest
-    most = np.minimum(room // (length + kit.gap_least), rows.free_most)
-    least = np.maximum(_ceil_div(need, length + kit.gap_greatest), rows.free_least)
-    fits: BoolArray = least <= most
+        room[:, -1] = legs.rest_um + legs.over_um - legs.empty_joints * legs.gap_least_um
+        need[:, -1] = legs.rest_um - legs.short_um - legs.empty_joints * legs.gap_greatest_um
+    most = np.minimum(room // (length + g), rows.free_most)
+    least = np.maximum(_ceil_div(need, length + h), rows.free_least)
+    fits: BoolArray = (least <= most) & (g <= h)
     if rows.empty:
         fits[:, -1] &= ~legs.closed
     leg, row = np.nonzero(fits)
@@ -461,8 +471,9 @@ def _best_fitting(
     target = legs.rest_um[leg] - rows.length[row]
     # joints less free pieces; the row without a piece has its number fixed, so any value serves it
     more = rows.pieces[row] + legs.extra_joints[leg]
-    first = _ceil_div(target - rows.cut_greatest[row] - more * kit.gap_greatest, length + kit.gap_greatest)
-    last = (target - rows.cut_least[row] - more * kit.gap_least) // (length + kit.gap_least)
+    g, h = legs.gap_least_um[leg], legs.gap_greatest_um[leg]
+    first = _ceil_div(target - rows.cut_greatest[row] - more * h, length + h)
+    last = (target - rows.cut_least[row] - more * g) // (length + g)
     exact_least, exact_most = np.maximum(first, least), np.minimum(last, most)
     exact = exact_least <= exact_most
 
@@ -494,8 +505,8 @@ def _measured(legs: Legs, rows: _Rows, kit: _Kit, leg: IntArray, row: IntArray, 
     target = legs.rest_um[leg] - rows.length[row] - number * kit.laying[rows.free]
     cut_least, cut_greatest = rows.cut_least[row], rows.cut_greatest[row]
     nominal = joints * kit.gap_nominal
-    gap_least = np.maximum(joints * kit.gap_least, target - legs.short_um[leg] - cut_greatest)
-    gap_most = np.minimum(joints * kit.gap_greatest, target + legs.over_um[leg] - cut_least)
+    gap_least = np.maximum(joints * legs.gap_least_um[leg], target - legs.short_um[leg] - cut_greatest)
+    gap_most = np.minimum(joints * legs.gap_greatest_um[leg], target + legs.over_um[leg] - cut_least)
     if kit.prefer != "fit":
         # the deviation comes before the left-over: narrow the gaps to the least deviation first
         off = np.maximum(np.maximum(gap_least - nominal, nominal - gap_most), 0)
@@ -548,17 +559,16 @@ def _longest(legs: Legs, which: IntArray, block: _Block, kit: _Kit) -> _Fills:
     part = legs.take(which)
     rows = _rows(block.combinations, block.free, 0, kit)
     length = int(kit.laying[rows.free])
-    room = (part.rest_um - part.extra_joints * kit.gap_greatest)[:, None] - (
-        rows.length + rows.pieces * kit.gap_greatest
-    )
-    room[:, -1] = part.rest_um - part.empty_joints * kit.gap_greatest
-    number = np.minimum(room // (length + kit.gap_greatest), rows.free_most)
-    fits: BoolArray = number >= rows.free_least
+    h = part.gap_greatest_um
+    room = (part.rest_um - part.extra_joints * h)[:, None] - (rows.length + rows.pieces * h[:, None])
+    room[:, -1] = part.rest_um - part.empty_joints * h
+    number = np.minimum(room // (length + h[:, None]), rows.free_most)
+    fits: BoolArray = (number >= rows.free_least) & (part.gap_least_um <= h)[:, None]
     fits[:, -1] &= ~part.closed
     leg, row = np.nonzero(fits)
     free = number[leg, row]
     joints = np.maximum(free + rows.pieces[row] + part.extra_joints[leg], 0)
-    gap = joints * kit.gap_greatest
+    gap = joints * h[leg]
     left_over = part.rest_um[leg] - rows.length[row] - free * length - gap
     fills = _assembled(rows, kit, leg, row, free, joints, gap, np.zeros_like(gap), left_over)
     fills.reason[:] = FitReason.NOTHING_FITS

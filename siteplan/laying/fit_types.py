@@ -80,6 +80,9 @@ class Legs:
     closed: BoolArray
     short_um: IntArray
     over_um: IntArray
+    gap_least_um: IntArray
+    """(l,) the joint gaps of each leg lie between these; least above greatest: no piece can be joined"""
+    gap_greatest_um: IntArray
 
     def __len__(self) -> int:
         return len(self.rest_um)
@@ -92,6 +95,8 @@ class Legs:
             self.closed[which],
             self.short_um[which],
             self.over_um[which],
+            self.gap_least_um[which],
+            self.gap_greatest_um[which],
         )
 
     @property
@@ -101,7 +106,10 @@ class Legs:
 
     def distinct(self) -> tuple[Legs, IntArray]:
         """Legs that differ, in order of rest, and for each leg the one it equals."""
-        columns = (self.over_um, self.short_um, self.closed, self.extra_joints, self.rest_um)
+        columns = (
+            self.gap_greatest_um, self.gap_least_um,
+            self.over_um, self.short_um, self.closed, self.extra_joints, self.rest_um,
+        )  # fmt: skip
         order = np.lexsort(columns)
         new = np.zeros(len(self), bool)
         new[:1] = True
@@ -123,7 +131,13 @@ def _whole(values: ArrayLike, name: str) -> IntArray:
 
 
 def check_legs(
-    rest_um: ArrayLike, units: ArrayLike, closed: ArrayLike, short_um: ArrayLike, over_um: ArrayLike
+    rest_um: ArrayLike,
+    units: ArrayLike,
+    closed: ArrayLike,
+    short_um: ArrayLike,
+    over_um: ArrayLike,
+    gap_least_um: ArrayLike,
+    gap_greatest_um: ArrayLike,
 ) -> Legs:
     """Arrays of the fit, checked and made equally long.
 
@@ -135,8 +149,9 @@ def check_legs(
     rest = np.atleast_1d(_whole(rest_um, "rest_um"))
     parts = [_whole(units, "units"), np.asarray(closed, dtype=bool)]
     parts += [_whole(short_um, "short_um"), _whole(over_um, "over_um")]
+    parts += [_whole(gap_least_um, "gap_least_um"), _whole(gap_greatest_um, "gap_greatest_um")]
     try:
-        unit, ring, short, over = (np.broadcast_to(p, rest.shape) for p in parts)
+        unit, ring, short, over, least, greatest = (np.broadcast_to(p, rest.shape) for p in parts)
     except ValueError:
         shapes = ", ".join(str(p.shape) for p in parts)
         raise UsageError(f"rest_um has shape {rest.shape}, the arrays beside it {shapes}") from None
@@ -154,4 +169,6 @@ def check_legs(
         # a ring has no end to be short or over at: its joints take up everything
         np.where(ring, none, short.astype(np.int64)),
         np.where(ring, none, over.astype(np.int64)),
+        least.astype(np.int64),
+        greatest.astype(np.int64),
     )
