@@ -184,6 +184,21 @@ class Frame:
         lonlat = self.lonlat(xy)
         return lonlat if self.to_wgs84 is None else self.to_wgs84.apply(lonlat)
 
+    def coords(self, xy: XYArray, crs: str) -> FloatArray:
+        """(n, 2) coordinates in another CRS, of ground metres: for rasters and foreign grids.
+
+        The opposite of :meth:`ground_xy`; inf where the CRS has no such place.
+
+        Raises
+        ------
+        DataError : CRS not understood, or only a ballpark datum change.
+        """
+        if crs_facts(crs).wkt == self.crs_wkt:
+            return self.grid(xy)
+        change = geodesy.datum_change(self.datum_crs, crs, _area(self.datum_crs, self.centre_lonlat))
+        lonlat = self.lonlat(xy)
+        return geodesy.project(crs, lonlat if change is None else change.apply(lonlat))
+
     def shapes(self, features: Features) -> Shapes:
         """Features in the site's working axes.
 

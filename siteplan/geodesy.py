@@ -469,6 +469,30 @@ def crs_facts(crs: str) -> CrsFacts:
     )
 
 
+def vertical_unit(crs: str) -> Unit | None:
+    """Unit of the heights of a compound or three-dimensional CRS.
+
+    Parameters
+    ----------
+    crs : as :func:`crs_facts` takes it
+
+    Returns
+    -------
+    The unit; None where the CRS has no heights, or counts them in a unit that is none of ours.
+
+    Examples
+    --------
+    >>> vertical_unit("EPSG:6360"), vertical_unit("EPSG:4326")
+    ('ftUS', None)
+    """
+    try:
+        axes = CRS.from_user_input(crs).axis_info
+    except CRSError:
+        raise _crs_fault(crs, "is not understood") from None
+    up = [a for a in axes if a.direction in ("up", "down")]
+    return _unit_of(up[0].unit_conversion_factor)[0] if up else None
+
+
 def _degrees(geographic: CRS) -> float:
     per_unit = geographic.axis_info[0].unit_conversion_factor / _DEGREE_RAD
     return 1.0 if math.isclose(per_unit, 1, rel_tol=1e-12) else per_unit

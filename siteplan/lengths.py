@@ -90,13 +90,14 @@ def bed_measures(frame: Frame, features: Features) -> BedMeasures:
     return BedMeasures(area_m2=part_sums(signed_m2, rings), perimeter_m=part_sums(ring_m, rings))
 
 
-def run_lengths(frame: Frame, runs: Runs) -> RunLengths:
+def run_lengths(frame: Frame, runs: Runs, *, slope_m: FloatArray | None = None) -> RunLengths:
     """Lengths of every leg and run, measured along the vertices of the laying line.
 
     Parameters
     ----------
     frame : the site's grid
     runs : runs and legs in its working metres
+    slope_m : (l,) slope length of each leg, where heights are known
 
     Returns
     -------
@@ -115,7 +116,7 @@ def run_lengths(frame: Frame, runs: Runs) -> RunLengths:
         frame.lonlat(runs.xy), runs.offsets, open_parts, ellipsoid=frame.ellipsoid
     )
     grid = ground * frame.combined_factor
-    slope = np.full(len(ground), np.nan)
+    slope = np.full(len(ground), np.nan) if slope_m is None else slope_m
     return RunLengths(
         geodesic_m=geodesic,
         grid_m=grid,

@@ -178,6 +178,10 @@ class Runs:
     corner_moved_m: FloatArray
     """(c,) distance from the nearest traced vertex to where the fitted legs meet (before the offset)"""
 
+    walked_m: FloatArray | None = None
+    """(v,) how far along its leg each vertex is as the edging is laid, on a slope; None where
+    that is the length along the vertices.  0 at a leg's start, ``length_m`` at its end"""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Unedged:

@@ -48,12 +48,48 @@ class InputFile(Table):
     """the CRS, for a file that does not say: ``EPSG:2230``"""
 
 
+class HeightFile(Table):
+    """An elevation model."""
+
+    file: str
+    """GeoTIFF, path relative to the folder of ``site.toml``"""
+    crs: str | None = None
+    """the CRS, for a file that does not say"""
+    unit: Literal["m", "ft", "ftUS"] | None = None
+    """of its heights, for a file that does not say"""
+    band: Annotated[int, Field(ge=1)] | None = None
+
+
+class PictureFile(Table):
+    """A georeferenced picture from above."""
+
+    file: str
+    """GeoTIFF, or a picture with a world file beside it"""
+    crs: str | None = None
+    """the CRS, for a file that does not say"""
+    bands: list[Annotated[int, Field(ge=1)]] | None = None
+    """the bands shown as red, green and blue, or one shown as grey"""
+    traced: bool = True
+    """the outlines were traced from this picture, so its pixels say how good they are"""
+
+    @field_validator("bands")
+    @classmethod
+    def _one_or_three(cls, value: list[int] | None) -> list[int] | None:
+        if value is not None and len(value) not in (1, 3):
+            raise ValueError("must name one band or three")
+        return value
+
+
 class Inputs(Table):
     """Where the outlines come from."""
 
     beds: list[InputFile] = Field(min_length=1)
     abutments: list[InputFile] = []
     openings: list[InputFile] = []
+    heights: list[HeightFile] = []
+    """elevation models, the preferred first"""
+    pictures: list[PictureFile] = []
+    """pictures from above, the preferred first"""
     id_attribute: str | None = None
     """attribute of the beds that holds their id; otherwise ``bed``, ``id`` or ``ref``"""
     name_attribute: str | None = None
@@ -121,6 +157,46 @@ class OutlineSettings(Table):
     """an opening drawn as a line or point acts on outlines this close"""
     shared_within: NotNegativeUm = 50_000
     """edges of two beds this close are edged once"""
+    eave: NotNegativeUm | None = None
+    """how far roofs overhang their walls, for abutments with source = roof that do not say"""
+
+
+class Heights(Table):
+    """How heights are used."""
+
+    use: Literal["model", "outline"] | None = None
+    """an elevation model (the default where one is given), or the outlines' own Z"""
+    unit: Literal["m", "ft", "ftUS"] | None = None
+    """of the outlines' own Z, for a format that does not say"""
+    smooth: NotNegativeUm = 3_000_000
+    """heights are smoothed over this distance along a run, to either side"""
+    step: PositiveUm | None = None
+    """greatest step of edging that steps down a slope; half the height of the pieces by default"""
+
+
+class Pictures(Table):
+    """How pictures are taken."""
+
+    tracing_error: PositiveUm | None = None
+    """standard deviation of a traced vertex, where it is known"""
+    tracing_error_px: Annotated[float, Field(gt=0, le=100)] = 2.0
+    """the same in pixels, where it is not: an assumption"""
+    stretch: tuple[Annotated[float, Field(ge=0, le=100)], Annotated[float, Field(ge=0, le=100)]] = (2.0, 98.0)
+    """percentiles shown as black and white, of pictures with more than 8 bits"""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _pair(cls, data: object) -> object:
+        if isinstance(data, dict) and isinstance(data.get("stretch"), list):
+            data = {**data, "stretch": tuple(data["stretch"])}
+        return data
+
+    @field_validator("stretch")
+    @classmethod
+    def _rising(cls, value: tuple[float, float]) -> tuple[float, float]:
+        if value[0] >= value[1]:
+            raise ValueError("the first percentile must be less than the second")
+        return value
 
 
 class Fit(Table):
@@ -192,10 +268,14 @@ class SiteSettings(Table):
     line: str
     """key of a shipped product line, or a path to a product line file"""
     length_basis: Literal["ground", "slope"] = "ground"
+    slope_by: Literal["follow", "step"] = "follow"
+    """edging follows the slope (and takes slope lengths), or steps down it (and takes plan lengths)"""
     inputs: Inputs
     grid: Grid = Grid()
     show: Show = Show()
     outline: OutlineSettings = OutlineSettings()
+    heights: Heights = Heights()
+    pictures: Pictures = Pictures()
     fit: Fit = Fit()
     spares: Spares = Spares()
     bed: dict[str, BedOverride] = {}

@@ -22,18 +22,28 @@ import numpy as np
 from siteplan.catalog import load_line
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.frame import Frame, make_frame
+from siteplan.heights import (
+    GroundHeights,
+    HeightSource,
+    ground_profile,
+    open_models,
+    outline_findings,
+    outline_heights,
+    profile_findings,
+)
 from siteplan.intake import Source, read_features
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
 from siteplan.outline.breaks import BreakRules, find_breaks
-from siteplan.outline.repair import repair
+from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
 from siteplan.products import ProductLine
 from siteplan.settings import SiteSettings, load_settings
+from siteplan.slope import Profile, sloped, steps
 from siteplan.tomlfile import nearest, validated
-from siteplan.types import FloatArray
+from siteplan.types import FloatArray, IntArray
 from siteplan.units import um_to_m
 
 SITE_FILE = "site.toml"
@@ -58,6 +68,8 @@ class Site:
     abutment_shapes: Shapes
     opening_shapes: Shapes
     findings: tuple[Finding, ...]
+    heights: GroundHeights | None = None
+    """where heights come from; None where the site has none"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +82,8 @@ class RunPlan:
     unedged: Unedged
     lengths: RunLengths
     findings: tuple[Finding, ...]
+    ground: Profile | None = None
+    """heights along the runs; None where the site has none"""
 
 
 def empty_features(role: str, crs: str) -> Features:
@@ -196,15 +210,6 @@ def load_site(
         faults.extend(_mixed_crs(features, settings))
         faults.extend(_unknown_beds(features["beds"], settings))
         faults.extend(_unknown_vertices(features["beds"], settings))
-    if settings.length_basis == "slope":
-        faults.append(
-            Fault(
-                "no-heights",
-                'length_basis is "slope" but the site has no heights',
-                'Use length_basis = "ground"',
-                str(base / SITE_FILE),
-            )
-        )
     if faults or line is None:
         raise DataError(*faults)
     beds = features["beds"]
@@ -219,6 +224,8 @@ def load_site(
         others=tuple(f for role, f in features.items() if role != "beds"),
     )
     findings.extend(found)
+    heights = _heights(settings, base, frame, beds)
+    findings.extend(outline_findings(beds, None if heights is None else settings.heights.use))
     return Site(
         settings=settings,
         folder=base,
@@ -231,7 +238,44 @@ def load_site(
         abutment_shapes=frame.shapes(abutments),
         opening_shapes=frame.shapes(openings),
         findings=tuple(findings),
+        heights=heights,
     )
+
+
+def _heights(settings: SiteSettings, base: Path, frame: Frame, beds: Features) -> GroundHeights | None:
+    """Where the site's heights come from.
+
+    Raises
+    ------
+    DataError : heights asked for that are not there or cannot be used.
+    """
+    said, given = settings.heights, settings.inputs.heights
+    smooth_m = um_to_m(said.smooth)
+    if said.use == "outline":
+        return GroundHeights((), outline_heights(beds, said.unit), smooth_m)
+    if given:
+        models = open_models([HeightSource(base / h.file, h.crs, h.unit, h.band) for h in given], frame)
+        return GroundHeights(models, None, smooth_m)
+    asked = [
+        text
+        for text, so in (
+            ('length_basis is "slope"', settings.length_basis == "slope"),
+            ('slope_by is "step"', settings.slope_by == "step"),
+            ('[heights] use is "model"', said.use == "model"),
+        )
+        if so
+    ]
+    if asked:
+        raise DataError(
+            Fault(
+                "no-heights",
+                f"{' and '.join(asked)}, but the site has no heights",
+                'Give an elevation model under [[inputs.heights]], or say [heights] use = "outline" where '
+                'the outlines carry heights; otherwise use length_basis = "ground" and slope_by = "follow"',
+                str(base / SITE_FILE),
+            )
+        )
+    return None
 
 
 def _line_place(line: str, base: Path) -> str | Path:
@@ -366,10 +410,9 @@ def _corner_overrides(site: Site) -> dict[tuple[str, int], bool]:
 def _without_skipped(site: Site) -> Shapes:
     """Outlines of the beds that are to be edged."""
     shapes = site.bed_shapes
-    skipped = np.array(_per_bed(site, "skip", False), dtype=bool)
-    if not skipped.any():
+    keep = ~np.array(_per_bed(site, "skip", False), dtype=bool)[shapes.ring_feature]
+    if keep.all():
         return shapes
-    keep = ~skipped[shapes.ring_feature]
     lengths = np.diff(shapes.ring_offsets)
     return replace(
         shapes,
@@ -378,6 +421,13 @@ def _without_skipped(site: Site) -> Shapes:
         ring_kind=shapes.ring_kind[keep],
         ring_feature=shapes.ring_feature[keep],
     )
+
+
+def _kept_vertices(site: Site) -> IntArray:
+    """Index, among the vertices as they came, of each vertex of the beds that are to be edged."""
+    shapes = site.bed_shapes
+    keep = ~np.array(_per_bed(site, "skip", False), dtype=bool)[shapes.ring_feature]
+    return np.flatnonzero(np.repeat(keep, np.diff(shapes.ring_offsets)))
 
 
 ENDS = {"free": NodeKind.FREE, "abutted": NodeKind.ABUTTED}
@@ -431,13 +481,33 @@ def plan_runs(site: Site) -> RunPlan:
         number=repaired.number,
     )
     runs = _with_ends(site, repaired.shapes, runs)
+    ground, told = _ground(site, runs, repaired)
     return RunPlan(
         outlines=repaired.shapes,
         runs=runs,
         unedged=unedged,
-        lengths=run_lengths(site.frame, runs),
-        findings=(*repaired.findings, *found, *more),
+        lengths=run_lengths(site.frame, runs, slope_m=None if ground is None else ground.slope_m),
+        findings=(*repaired.findings, *found, *more, *told),
+        ground=ground,
     )
+
+
+def _ground(site: Site, runs: Runs, repaired: Repaired) -> tuple[Profile | None, tuple[Finding, ...]]:
+    """Heights along the runs, and what to say about them."""
+    if site.heights is None:
+        return None, ()
+    kept = _kept_vertices(site)
+    ground = ground_profile(
+        site.heights, site.frame, runs,
+        outlines=repaired.shapes, vertex=kept[repaired.source], bed_ids=site.beds.ids,
+    )  # fmt: skip
+    return ground, profile_findings(site.heights, site.frame, runs, ground, site.beds.ids)
+
+
+def laid_length(site: Site) -> str:
+    """Which length the pieces are fitted to: ``slope`` or ``ground``."""
+    follows = site.settings.length_basis == "slope" and site.settings.slope_by == "follow"
+    return "slope" if follows else "ground"
 
 
 def takeoff(site: Site, plan: RunPlan) -> Takeoff:
@@ -451,4 +521,11 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
         lay_from=fit.lay_from,
         make_up=fit.make_up,
     )
-    return lay(plan.runs, site.beds.ids, site.line, rules)
+    on_slope = plan.ground is not None and laid_length(site) == "slope"
+    runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs
+    result = lay(runs, site.beds.ids, site.line, rules)
+    if plan.ground is None or site.settings.slope_by != "step":
+        return result
+    greatest = site.settings.heights.step
+    greatest_m = site.line.height_um / 2e6 if greatest is None else um_to_m(greatest)
+    return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, greatest_m))

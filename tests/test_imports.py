@@ -16,10 +16,11 @@ LEVELS: list[set[str]] = [
     {"types", "units"},
     {"model", "products", "tomlfile"},
     {"planar", "geodesy"},
-    {"catalog", "settings", "fieldnotes"},
+    {"catalog", "settings", "fieldnotes", "slope"},
     {"intake"},
     {"frame"},
-    {"lengths"},
+    {"lengths", "rasters"},
+    {"heights", "pictures", "eaves"},
     {"outline"},
     {"laying"},
     {"sites"},
@@ -28,7 +29,7 @@ LEVELS: list[set[str]] = [
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
-NUMBERS_ONLY = {"planar", "outline", "laying", "products", "model"}
+NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model"}
 OUTSIDE_FOR_NUMBERS = {"numpy", "shapely", "scipy"}
 PYPROJ_ALLOWED = {"geodesy", "frame"}
 

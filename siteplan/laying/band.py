@@ -173,16 +173,19 @@ def _line_vertices(runs: Runs, part: Stations) -> tuple[BoolArray, FloatArray]:
     """Which vertices of the legs make up the runs' laying lines, and the station of each.
 
     A corner stands in two legs and is taken once; a closed run's end is its start.
-    Stations follow the length along the chords, scaled so that each leg has its own
-    ground length exactly.
+    Stations follow the length along the chords (on a slope: along the slope), scaled so that
+    each leg has its own length exactly.
     """
     leg = np.repeat(np.arange(len(runs.leg_id)), np.diff(runs.offsets))
     starts = runs.offsets[:-1]
     step = np.zeros(len(runs.xy))
     step[1:] = np.hypot(*np.diff(runs.xy, axis=0).T)
     step[starts] = 0.0
-    walked = np.cumsum(step)
-    walked -= walked[starts][leg]
+    if runs.walked_m is None:
+        walked = np.cumsum(step)
+        walked -= walked[starts][leg]
+    else:
+        walked = runs.walked_m
     whole = walked[runs.offsets[1:] - 1]
     at_um = part.leg_from_um[leg] + walked / whole[leg] * part.leg_um[leg]
     keep = step > 0

@@ -27,6 +27,7 @@ from siteplan.laying.leg_ends import Units, choose_units, standing
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
 from siteplan.products import Prefer, ProductLine
+from siteplan.slope import Steps
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import format_length, um_to_m
 
@@ -116,6 +117,8 @@ class Takeoff:
     narrow_xy: XYArray
     """(m, 2) those places: footprints are drawn narrower there, and may touch others"""
     pieces: Pieces
+    steps: Steps | None = None
+    """where level pieces step; None where the edging does not step down the slope"""
 
     @property
     def counts(self) -> dict[str, int]:
