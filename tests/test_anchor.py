@@ -12,7 +12,8 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from siteplan.errors import DataError
-from siteplan.fieldnotes.anchor import anchor, rigid_fit
+from siteplan.fieldnotes.anchor import anchor, lay, rigid_fit
+from siteplan.fieldnotes.strings import areas, lengths, strings_of
 from siteplan.types import FloatArray, XYArray
 
 HALL = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 25.0], [0.0, 25.0]])
@@ -183,3 +184,12 @@ def test_limit_is_a_setting() -> None:
         anchor(NAMES, HALL, target)
     fit, _ = anchor(NAMES, HALL, target, limit_m=0.5)
     assert fit.sigma0_m > 0.1
+
+
+def test_laying_outlines_keeps_lengths_and_arcs() -> None:
+    made = strings_of(["d"], [True], [np.array([[0.0, 0], [6, 0]])], [np.array([0.0, 1.0])])
+    fit, _ = anchor(NAMES, HALL, moved(HALL * 1.0002, 77.0, np.array([300.0, 400.0])))
+    laid = lay(made, fit)
+    np.testing.assert_allclose(lengths(laid), lengths(made), rtol=1e-12)
+    np.testing.assert_allclose(areas(laid), areas(made), rtol=1e-12)
+    np.testing.assert_array_equal(laid.bulge, made.bulge)

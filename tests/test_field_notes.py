@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplan.errors import DataError, UsageError
+from siteplan.fieldnotes.anchor import anchor, lay
 from siteplan.fieldnotes.notes import Notes, notes_of, read_notes, write_notes
 from siteplan.fieldnotes.strings import ArcStrings, areas, edges_of, lengths, strings_of
 from siteplan.fieldnotes.ties import check_square, from_base, square_pegs, tie
@@ -105,6 +106,34 @@ def test_ties_of_the_docs() -> None:
     assert found.point_names.tolist() == ["A", "B", "P"]
     assert abs(areas(found.outlines)[0]) == pytest.approx(600 * FT**2, rel=1e-12)
     assert any("the other solution is east 5.486, north -7.315 m" in f.text for f in found.findings)
+
+
+def examples(kind: str, page: str) -> list[str]:
+    """Fenced blocks of one kind on a page of the docs."""
+    text = (Path(__file__).parent.parent / "docs" / page).read_text(encoding="utf-8")
+    return [part.split("```")[0] for part in text.split(f"```{kind}\n")[1:]]
+
+
+def test_the_docs_hold_these_examples() -> None:
+    """The notes printed on the page are worked out to the numbers printed beside them."""
+    walked, bay, triangle, edge = (notes(t) for t in examples("notes", "field-notes.md"))
+    np.testing.assert_array_equal(walked.outlines.xy, notes(WALKED).outlines.xy)
+    assert walked.outlines.xy[1, 0] / FT == pytest.approx(-0.0084, abs=5e-5)
+    assert lengths(bay.outlines)[0] == pytest.approx(15.672, abs=5e-4)
+    np.testing.assert_allclose(triangle.ties[0].xy_m, np.array([18, 24]) * FT, atol=1e-12)
+    # north in the notes is west on the map: a quarter turn to the left
+    foot = 1200 / 3937
+    fit, findings = anchor(list(edge.anchors.names), edge.anchors.local_xy, edge.anchors.coords * foot)
+    assert fit.angle_deg == pytest.approx(90.0, abs=0.01)
+    assert fit.sigma0_m < 0.005
+    assert [f.code for f in findings] == ["anchored"]
+    np.testing.assert_allclose(lengths(lay(edge.outlines, fit)), 70.0, rtol=1e-12)
+
+
+def test_the_docs_show_what_is_really_reported() -> None:
+    (text,) = examples("refused", "field-notes.md")
+    (told,) = [t for t in examples("text", "field-notes.md") if "misclosure" in t and "notes  " not in t]
+    assert " ".join(told.split()).rstrip(".") == faults(text)[0].removeprefix("misclosure: ")
 
 
 # --- walking ------------------------------------------------------------------------------------

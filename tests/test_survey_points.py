@@ -452,6 +452,21 @@ def test_half_circle_through_a_point() -> None:
     assert survey.node_point.tolist() == [0, 1]
 
 
+def test_the_docs_hold_this_example() -> None:
+    page = (Path(__file__).parent.parent / "docs" / "survey-points.md").read_text(encoding="utf-8")
+    survey = local(page.split("```csv\n")[1].split("```")[0])
+    assert lengths(survey.outlines)[0] == pytest.approx(15.425, abs=5e-4)
+    assert areas(survey.outlines)[0] == pytest.approx(14.137, abs=5e-4)
+    assert survey.points.used.tolist() == [True, True, True, False]
+    made = survey.vertices()
+    step = np.hypot(*(np.roll(made.coords, -1, axis=0) - made.coords).T)
+    arc = made.radius_m < np.inf
+    assert int(arc.sum()) == 61
+    assert step[arc].sum() == pytest.approx(9.4237, abs=5e-5)
+    assert step[arc][0] == pytest.approx(0.1545, abs=5e-5)
+    np.testing.assert_allclose(made.radius_m[arc], 3.0, rtol=1e-12)
+
+
 def test_a_ring_may_begin_in_the_middle_of_an_arc() -> None:
     survey = local(rows("3,3,3,D,1,through,,", "1,0,0,D,2,,,", "2,0,6,D,3,,,", "3,3,3,D,4,,,"))
     assert lengths(survey.outlines)[0] == pytest.approx(6 + 3 * math.pi, rel=1e-14)

@@ -15,12 +15,13 @@ angle is the arctangent of the sums of cross and dot products.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding
+from siteplan.fieldnotes.strings import ArcStrings
 from siteplan.types import FloatArray, XYArray
 from siteplan.units import FOOT_M
 
@@ -160,6 +161,11 @@ def anchor(
     if worst.max() > limit_m:
         raise DataError(_residual_fault(names, a, b, fit, limit_m, file))
     return fit, _findings(fit, decidable=decidable)
+
+
+def lay(strings: ArcStrings, fit: RigidFit) -> ArcStrings:
+    """Outlines of the notes on the map: turned and moved, lengths and arcs untouched."""
+    return replace(strings, xy=fit.apply(strings.xy))
 
 
 def _too_few(count: int) -> Fault:
