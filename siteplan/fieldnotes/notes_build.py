@@ -128,6 +128,7 @@ class Builder:
         self.points: dict[str, FloatArray] = {}
         self.base: tuple[FloatArray, float] | None = None
         self.outlines: list[_Outline] = []
+        self.outline_names: set[str] = set()
         self.open: _Outline | None = None
         self.anchored: list[tuple[str, FloatArray]] = []
         self.closures: list[Closed] = []
@@ -311,8 +312,9 @@ class Builder:
         name = fields.next("its name")
         self._close_outline()
         fields.done()
-        if any(o.name == name for o in self.outlines):
+        if name in self.outline_names:
             raise Wrong("outline-twice", f'outline "{name}" is there already', "Give each its own name")
+        self.outline_names.add(name)
         self.open = _Outline(name, line)
 
     def _end(self, fields: Fields, line: int) -> None:
