@@ -487,7 +487,9 @@ def test_unknown_places_are_refused() -> None:
 
 def test_nothing_to_lay() -> None:
     runs = make_runs([Path([(0, 0), (3, 0)])])
-    nothing: dict[str, Any] = {f.name: getattr(runs, f.name)[:0] for f in fields(runs)}
+    nothing: dict[str, Any] = {
+        f.name: getattr(runs, f.name)[:0] for f in fields(runs) if getattr(runs, f.name) is not None
+    }
     nothing |= {name: np.zeros(1, dtype=np.int64) for name in ("leg_offsets", "offsets")}
     empty = Runs(**nothing)
     result = lay(empty, [], LINE, LayRules())
