@@ -28,7 +28,7 @@ from siteplan.products import (
     Turn,
     UsableEnds,
 )
-from siteplan.tomlfile import LengthUm, Table, nearest, read_toml, validated
+from siteplan.tomlfile import LengthUm, Table, nearest, not_negative, positive, read_toml, validated
 
 LINES: Final = Path(__file__).resolve().parent / "lines"
 """Product lines that come with the program."""
@@ -46,18 +46,6 @@ def _sane(value: int) -> int:
     return value
 
 
-def _positive(value: int) -> int:
-    if value <= 0:
-        raise ValueError("must be more than zero")
-    return value
-
-
-def _not_negative(value: int) -> int:
-    if value < 0:
-        raise ValueError("must not be negative")
-    return value
-
-
 def _money(value: object) -> object:
     if isinstance(value, str) and re.fullmatch(r"\d{1,9}(\.\d{1,4})?", value):
         return Decimal(value)
@@ -71,8 +59,8 @@ def _code(value: str) -> str:
 
 
 AnyUm = Annotated[LengthUm, AfterValidator(_sane)]
-PositiveUm = Annotated[AnyUm, AfterValidator(_positive)]
-NotNegativeUm = Annotated[AnyUm, AfterValidator(_not_negative)]
+PositiveUm = Annotated[AnyUm, AfterValidator(positive)]
+NotNegativeUm = Annotated[AnyUm, AfterValidator(not_negative)]
 Money = Annotated[Decimal, BeforeValidator(_money)]
 Code = Annotated[str, Field(max_length=40), AfterValidator(_code)]
 Name = Annotated[str, Field(max_length=120), AfterValidator(_code)]

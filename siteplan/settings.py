@@ -12,25 +12,13 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from siteplan.tomlfile import LengthUm, Table, read_toml, validated
+from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
 
 SCHEMA_VERSION = 1
 
 
-def _positive(value: int) -> int:
-    if value <= 0:
-        raise ValueError("must be more than zero")
-    return value
-
-
-def _not_negative(value: int) -> int:
-    if value < 0:
-        raise ValueError("must not be negative")
-    return value
-
-
-PositiveUm = Annotated[LengthUm, AfterValidator(_positive)]
-NotNegativeUm = Annotated[LengthUm, AfterValidator(_not_negative)]
+PositiveUm = Annotated[LengthUm, AfterValidator(positive)]
+NotNegativeUm = Annotated[LengthUm, AfterValidator(not_negative)]
 Side = Literal["left", "right"]
 EndName = Literal["free", "abutted"]
 

@@ -38,6 +38,20 @@ def _length_um(value: object) -> object:
     raise ValueError(f"{value!r} is not a length; write text with a unit")
 
 
+def positive(value: int) -> int:
+    """Validator: more than zero."""
+    if value <= 0:
+        raise ValueError("must be more than zero")
+    return value
+
+
+def not_negative(value: int) -> int:
+    """Validator: zero or more."""
+    if value < 0:
+        raise ValueError("must not be negative")
+    return value
+
+
 LengthUm = Annotated[int, BeforeValidator(_length_um)]
 """A length written as text with a unit, held in whole micrometres."""
 
