@@ -61,7 +61,7 @@ def roofs_to_walls(
             abutments, k, "roof-line", "a roof drawn as a line has no inside to draw it in to",
             "Draw the roof as a polygon, or draw the wall and say source = wall",
         )
-        for k in np.flatnonzero(lines)
+        for k in np.flatnonzero(lines).tolist()
     ]  # fmt: skip
     if faults:
         raise DataError(*faults)
@@ -86,7 +86,11 @@ def _sources(abutments: Features) -> tuple[np.ndarray[Any, np.dtype[np.bool_]], 
         if word not in KNOWN and word[:4] in ("roof", "wall"):
             faults.append(
                 _fault(
-                    abutments, k, "abutment-source", f'source is "{value}"', "Say wall, or roof for a roof edge"
+                    abutments,
+                    k,
+                    "abutment-source",
+                    f'source is "{value}"',
+                    "Say wall, or roof for a roof edge",
                 )
             )
     return roof, faults
@@ -101,7 +105,7 @@ def _eaves(
     faults = []
     none = np.full(len(abutments), None, dtype=object)
     text, number = (abutments.attributes.get(name, none) for name in ("eave", "eave_m"))
-    for k in np.flatnonzero(roof):
+    for k in np.flatnonzero(roof).tolist():
         try:
             own = _own_eave(text[k], number[k])
         except UsageError as error:
@@ -148,7 +152,8 @@ def _moved(
         if wall.is_empty:
             faults.append(
                 _fault(
-                    abutments, k, "eave-too-wide", f"nothing is left of the roof once its eave of {shown} is off",
+                    abutments, k, "eave-too-wide",
+                    f"nothing is left of the roof once its eave of {shown} is off",
                     "Give a smaller eave, or draw the wall and say source = wall",
                 )
             )  # fmt: skip
@@ -178,7 +183,9 @@ def _polygons(shapes: Shapes, which: IntArray) -> ObjectArray:
     rings = np.flatnonzero(np.isin(shapes.ring_feature, which))
     counts = np.diff(shapes.ring_offsets)[rings]
     take = ragged(shapes.ring_offsets[:-1][rings], counts)
-    lines = shapely.linearrings(shapes.xy[take], indices=np.repeat(np.arange(len(rings)), counts))
+    lines = np.asarray(
+        shapely.linearrings(shapes.xy[take], indices=np.repeat(np.arange(len(rings)), counts)), dtype=object
+    )
     made = np.empty(len(which), dtype=object)
     for n, feature in enumerate(which.tolist()):
         own = np.flatnonzero(shapes.ring_feature[rings] == feature)
@@ -227,9 +234,9 @@ def _unknown_finding(abutments: Features, unknown: IntArray) -> tuple[Finding, .
         Finding(
             "roof-without-eave",
             "error",
-            f"{names}: drawn along the roof (source = roof), and no eave is given, so the roof edge is taken for "
-            f"the wall. Eaves are often {low:g} to {high:g} m: each leg that ends there would be that much "
-            f"longer at each end ({low:g} to {high:g} m), and a bed drawn up to the real wall runs under the roof. "
-            'Give eave = "0.45 m" under [outline], or an attribute eave.',
+            f"{names}: drawn along the roof (source = roof), and no eave is given, so the roof edge is taken "
+            f"for the wall. Eaves are often {low:g} to {high:g} m: each leg that ends there would be that "
+            "much longer at that end, and the stretches alongside that take no edging would shift. "
+            "Give eave = '0.45 m' under [outline], or an attribute eave.",
         ),
     )

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from siteplan.laying.takeoff import Takeoff
     from siteplan.lengths import BedMeasures
     from siteplan.sites import RunPlan, Site
+    from siteplan.slope import Steps
 
 KIND_WORDS: Final = {
     PieceKind.SECTION: "section",
@@ -205,6 +206,7 @@ def plan_layers(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeof
         _unedged_layer(site, plan),
         _feature_layer(site.abutments, site.abutment_shapes),
         _feature_layer(site.openings, site.opening_shapes),
+        *(() if result.steps is None else (_step_layer(site, plan, result, result.steps),)),
     ]
     return {layer.name: layer for layer in made}
 
@@ -250,6 +252,7 @@ def _bed_layer(site: Site, measures: BedMeasures) -> Layer:
         **_feature_columns(site.beds),
         "area_m2": measures.area_m2,
         "perimeter_m": measures.perimeter_m,
+        **({} if site.pictures is None else {"outline_sigma_m": site.pictures.outline_sigma_m}),
     }
     shapes = site.bed_shapes
     return Layer(
@@ -289,6 +292,7 @@ def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
         "outside_corners": outside,
         "inside_corners": inside,
         "pieces": result.run_counts.sum(axis=1),
+        **({} if plan.ground is None else {"steepest_percent": plan.ground.steepest * 100}),
     }
     xy, offsets = run_lines(runs)
     return _simple("runs", "LineString", RingKind.LINE, columns, xy, offsets)
@@ -300,6 +304,7 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "leg": runs.leg_id,
         "run": runs.run_id[runs.leg_run],
         "ground_m": runs.length_m,
+        "slope_m": plan.lengths.slope_m,
         "start_kind": words(runs.start_kind, NODE_WORDS),
         "far_kind": words(runs.far_kind, NODE_WORDS),
         "straight": runs.straight,
@@ -386,6 +391,26 @@ def _piece_point_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
         "lat": lonlat[:, 1],
     }
     return _points("piece_points", columns, pieces.xy)
+
+
+def _step_layer(site: Site, plan: RunPlan, result: Takeoff, steps: Steps) -> Layer:
+    """Where level pieces step to follow the ground."""
+    runs, pieces = plan.runs, result.pieces
+    grid, lonlat = site.frame.grid(steps.xy), site.frame.wgs84(steps.xy)
+    columns = {
+        "run": runs.run_id[steps.run],
+        "leg": runs.leg_id[steps.leg],
+        "station_m": steps.station_m,
+        "after_piece": pieces.piece_id[steps.before],
+        "before_piece": pieces.piece_id[steps.after],
+        "rise_m": steps.rise_m,
+        "too_high": steps.too_high,
+        "east": grid[:, 0],
+        "north": grid[:, 1],
+        "lon": lonlat[:, 0],
+        "lat": lonlat[:, 1],
+    }
+    return _points("steps", columns, steps.xy)
 
 
 def _unedged_layer(site: Site, plan: RunPlan) -> Layer:

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from siteplan.catalog import load_line
+from siteplan.eaves import roofs_to_walls
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.frame import Frame, make_frame
 from siteplan.heights import (
@@ -39,12 +40,13 @@ from siteplan.outline.breaks import BreakRules, find_breaks
 from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
+from siteplan.pictures import PictureCheck, PictureSource, check_pictures
 from siteplan.products import ProductLine
 from siteplan.settings import SiteSettings, load_settings
 from siteplan.slope import Profile, sloped, steps
 from siteplan.tomlfile import nearest, validated
 from siteplan.types import FloatArray, IntArray
-from siteplan.units import um_to_m
+from siteplan.units import format_length, um_to_m
 
 SITE_FILE = "site.toml"
 
@@ -70,6 +72,8 @@ class Site:
     findings: tuple[Finding, ...]
     heights: GroundHeights | None = None
     """where heights come from; None where the site has none"""
+    pictures: PictureCheck | None = None
+    """pictures from above, checked; None where the site has none"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -224,8 +228,9 @@ def load_site(
         others=tuple(f for role, f in features.items() if role != "beds"),
     )
     findings.extend(found)
-    heights = _heights(settings, base, frame, beds)
-    findings.extend(outline_findings(beds, None if heights is None else settings.heights.use))
+    bed_shapes = frame.shapes(beds)
+    extras, found = _extras(settings, base, frame, beds, bed_shapes, abutments)
+    findings.extend(found)
     return Site(
         settings=settings,
         folder=base,
@@ -234,11 +239,70 @@ def load_site(
         beds=beds,
         abutments=abutments,
         openings=openings,
-        bed_shapes=frame.shapes(beds),
-        abutment_shapes=frame.shapes(abutments),
+        bed_shapes=bed_shapes,
+        abutment_shapes=extras.abutment_shapes,
         opening_shapes=frame.shapes(openings),
         findings=tuple(findings),
-        heights=heights,
+        heights=extras.heights,
+        pictures=extras.pictures,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Extras:
+    """What is read once the site's grid is known."""
+
+    heights: GroundHeights | None
+    pictures: PictureCheck | None
+    abutment_shapes: Shapes
+
+
+def _extras(
+    settings: SiteSettings, base: Path, frame: Frame, beds: Features, bed_shapes: Shapes, abutments: Features
+) -> tuple[_Extras, list[Finding]]:
+    """Heights, pictures and roofs, with the faults of all three in one report."""
+    faults: list[Fault] = []
+    findings: list[Finding] = []
+    heights: GroundHeights | None = None
+    pictures: PictureCheck | None = None
+    walls = frame.shapes(abutments)
+    try:
+        heights = _heights(settings, base, frame, beds)
+        findings.extend(outline_findings(beds, None if heights is None else settings.heights.use))
+    except DataError as error:
+        faults.extend(error.faults)
+    try:
+        pictures = _pictures(settings, base, frame, bed_shapes)
+        findings.extend(() if pictures is None else pictures.findings)
+    except DataError as error:
+        faults.extend(error.faults)
+    try:
+        eave = settings.outline.eave
+        walls, found = roofs_to_walls(abutments, walls, None if eave is None else um_to_m(eave))
+        findings.extend(found)
+    except DataError as error:
+        faults.extend(error.faults)
+    if faults:
+        raise DataError(*faults)
+    return _Extras(heights, pictures, walls), findings
+
+
+def _pictures(settings: SiteSettings, base: Path, frame: Frame, beds: Shapes) -> PictureCheck | None:
+    """The site's pictures, checked; None where it has none."""
+    given, said = settings.inputs.pictures, settings.pictures
+    if not given:
+        return None
+    sources = [
+        PictureSource(base / p.file, p.crs, None if p.bands is None else tuple(p.bands), p.traced)
+        for p in given
+    ]
+    return check_pictures(
+        sources,
+        frame,
+        beds,
+        tracing_error_m=None if said.tracing_error is None else um_to_m(said.tracing_error),
+        tracing_error_px=said.tracing_error_px,
+        stretch=said.stretch,
     )
 
 
@@ -529,3 +593,33 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
     greatest = site.settings.heights.step
     greatest_m = site.line.height_um / 2e6 if greatest is None else um_to_m(greatest)
     return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, greatest_m))
+
+
+def step_findings(result: Takeoff) -> tuple[Finding, ...]:
+    """What to say of edging that steps down a slope."""
+    steps = result.steps
+    if steps is None:
+        return ()
+    high = int(steps.too_high.sum())
+    greatest = format_length(steps.greatest_m)
+    found = [
+        Finding(
+            "steps",
+            "notice",
+            f"The edging steps down the slope: {len(steps)} steps of at most {greatest} at joints between "
+            "level pieces, listed in steps. Pieces are fitted to plan lengths.",
+        )
+    ]
+    if high:
+        worst = int(np.argmax(np.abs(steps.rise_m)))
+        rise = format_length(abs(float(steps.rise_m[worst])))
+        found.append(
+            Finding(
+                "step-too-high",
+                "error",
+                f"{high} steps are higher than {greatest}, the worst {rise} before piece "
+                f"{result.pieces.piece_id[steps.after[worst]]}: the ground rises more than that under one "
+                "piece. Take shorter pieces, follow the slope, or allow a higher step ([heights] step).",
+            )
+        )
+    return tuple(found)

@@ -36,6 +36,8 @@
   const RUN = { d: "M-1.4 .5C-.6-1 .6 1 1.4-.5", line: BLUE, width: 0.4 };
   const UNMET = { d: "M-1.4 0H1.4", line: VERMILION, width: 0.7, dash: "0.8 0.4", halo: INK };
 
+  const PICTURE = { d: "M-1.3-1H1.3V1H-1.3ZM-1.3 .6L-.3-.3L.3 .3L.7 0L1.3 .6", fill: "#E7E0D2", line: "#4A4A4A", width: 0.2 };
+
   const FINDING = { d: "M0-1.2V.3M0 1.05V1.15", line: "#A33C00", width: 0.55 };
 
   const SHOW_PX = 6;      /* a usual piece is at least this long on the screen: footprints are drawn */
@@ -219,7 +221,7 @@
     const corners = { ...projected(ints(plan.corners.xy), origin), outside: bytes(plan.corners.outside),
       texts: plan.corners.texts };
     const pieces = readPieces(plan.pieces, origin);
-    const shown = new Set(["beds", "abutments", "openings", "runs", "unmet", "outside", "inside",
+    const shown = new Set(["picture", "beds", "abutments", "openings", "runs", "unmet", "outside", "inside",
       ...PIECES.map((kind) => kind.key)]);
 
     const scaleAt = (zoom) => 2 ** zoom;
@@ -243,7 +245,7 @@
       map.getPane(name).style.pointerEvents = "none";
       return { pane: name, renderer: L.canvas({ pane: name, padding: 0.2 }), interactive: false, smoothFactor: 0.3 };
     };
-    const ground = pane("ground", 401), edging = pane("edging", 402), problems = pane("problems", 415);
+    const under = pane("under", 400), ground = pane("ground", 401), edging = pane("edging", 402), problems = pane("problems", 415);
     const picked = pane("picked", 409);    /* under the pieces: their signs stay visible */
 
     const shapeLayers = (shapes, base, style, lineStyle) => {
@@ -261,8 +263,23 @@
       });
       return group;
     };
+    /* over a picture every line has a white one under it, so that it is seen on dark ground and on light */
+    const white = { ...under, color: WHITE, opacity: 0.9, fill: false };
+    const rims = (shapes) => L.layerGroup(shapes.items.flatMap((item) =>
+      item.rings.filter((ring) => ring.kind !== POINT).map((ring) => {
+        const line = lineOf(shapes.at, ring.from, ring.to), closed = ring.kind === OUTER || ring.kind === ISLAND;
+        return L.polyline(closed ? [...line, line[0]] : line, { ...white, weight: 3.6 });
+      })));
+    const casings = !plan.picture ? {} : {
+      beds: rims(beds), abutments: rims(abutments), openings: rims(openings),
+      runs: L.layerGroup(runs.items.map((run) => L.polyline(lineOf(runs.at, run.from, run.to), { ...white, weight: 6 }))),
+    };
     const openingLine = { color: SKY, weight: 6, dashArray: "3 3", lineCap: "butt", fill: false };
+    map.createPane("picture").style.zIndex = 250;
     const drawn = {
+      picture: plan.picture
+        ? L.imageOverlay(plan.picture.url, plan.picture.bounds, { pane: "picture", alt: "", className: "picture" })
+        : L.layerGroup(),
       beds: shapeLayers(beds, ground, { color: "#00684C", weight: 1.3, fillColor: GREEN, fillOpacity: 0.16 },
         { color: "#00684C", weight: 1.3, dashArray: "6 4" }),
       abutments: shapeLayers(abutments, ground, { color: "#4A4A4A", weight: 1.3, fillColor: "#8C8C8C", fillOpacity: 0.5 },
@@ -278,9 +295,13 @@
       })),
     };
     const showDrawn = () => {
-      ["beds", "abutments", "openings", "runs", "unmet"].forEach((key) => {
+      ["picture", "beds", "abutments", "openings", "runs", "unmet"].forEach((key) => {
         drawn[key].remove();
         if (shown.has(key)) { drawn[key].addTo(map); }
+      });
+      Object.entries(casings).forEach(([key, casing]) => {
+        casing.remove();
+        if (shown.has(key) && shown.has("picture")) { casing.addTo(map); }
       });
     };
     let runWeight = 3;
@@ -653,6 +674,10 @@
       addSwitch(site, "beds", "Beds", amounts.beds, BED);
       addSwitch(site, "abutments", "Abutments", amounts.abutments, ABUTMENT);
       addSwitch(site, "openings", "Openings", amounts.openings, OPENING);
+      if (plan.picture) {
+        addSwitch(site, "picture", "Aerial picture", "", PICTURE);
+        site.append(userText("p", plan.picture.text, "picture-word"));
+      }
       $("look-hint").textContent = plan.piece_note;
       $("whole").addEventListener("click", showAll);
       plan.notes.forEach((note) => $("notes").append(userText("p", note)));

@@ -12,16 +12,18 @@ from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import Features, PieceKind, Shapes
+from siteplan.pictures import underlay
 from siteplan.publish.webmap import (
     CountRow,
     FindingRow,
     MapCorners,
     MapData,
     MapLines,
+    MapPicture,
     MapPieces,
     MapShapes,
 )
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import RunPlan, Site, laid_length
 from siteplan.types import ObjectArray
 from siteplan.units import format_length, format_lengths, um_to_m
 
@@ -30,6 +32,11 @@ KINDS = {
     "closer": PieceKind.CLOSER,
     "corner": PieceKind.CORNER,
     "end": PieceKind.END,
+}
+
+BASIS = {
+    "ground": "plan length on the ground",
+    "slope": "length on the slope (stations and pieces), drawn in plan",
 }
 
 CAUTIONS = (
@@ -86,10 +93,17 @@ def _run_notes(plan: RunPlan, result: Takeoff, show: _Lengths) -> list[str]:
     outside, inside = corners_of_runs(plan.runs)
     total = result.run_counts.sum(axis=1)
     return [
-        f"{'Closed' if closed else 'Open'} run, ground length {show.one(ground)}\n"
+        f"{'Closed' if closed else 'Open'} run, ground length {show.one(ground)}"
+        f"{'' if np.isnan(slope) else f', slope length {show.one(slope)}'}\n"
         f"{out} outside and {into} inside corners, {pieces} pieces"
-        for closed, ground, out, into, pieces in zip(
-            plan.runs.closed, plan.lengths.run_ground_m, outside, inside, total, strict=True
+        for closed, ground, slope, out, into, pieces in zip(
+            plan.runs.closed,
+            plan.lengths.run_ground_m,
+            plan.lengths.run_slope_m,
+            outside,
+            inside,
+            total,
+            strict=True,
         )
     ]
 
@@ -181,7 +195,7 @@ def map_data(
     return MapData(
         title=site.settings.name,
         basis=(
-            f"Lengths: plan length on the ground, {site.frame.name}, "
+            f"Lengths: {BASIS[laid_length(site)]}, {site.frame.name}, "
             f"combined factor {site.frame.combined_factor:.8f}",
             f"Product line: {site.line.name}, joint gap {gap}",
             *((site.settings.note,) if site.settings.note else ()),
@@ -200,4 +214,19 @@ def map_data(
         ),
         findings=_finding_rows(site, findings),
         notes=CAUTIONS,
+        picture=_picture(site),
+    )
+
+
+def _picture(site: Site) -> MapPicture | None:
+    """The first picture that covers the most beds, for the ground of the map."""
+    if site.pictures is None:
+        return None
+    best = max(site.pictures.pictures, key=lambda p: int(p.covered.sum()))
+    copy = underlay(best, site.frame, site.bed_shapes)
+    return MapPicture(
+        data=copy.data,
+        mime=copy.mime,
+        bounds=(copy.west, copy.south, copy.east, copy.north),
+        text=f"{copy.name}, {copy.pixel_m:.2f} m a pixel here",
     )

@@ -15,7 +15,7 @@ from siteplan.layers import corners_of_runs
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.publish.write import Written
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import RunPlan, Site, laid_length
 from siteplan.units import format_length
 
 STAGES = 5
@@ -79,6 +79,11 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         f"({_length(site, lengths.run_geodesic_m.sum())} geodesic, "
         f"{_length(site, lengths.run_grid_m.sum())} grid)"
     )
+    if plan.ground is not None:
+        out.print(
+            f"On the slope: {_length(site, lengths.run_slope_m.sum())}; the pieces are fitted to "
+            f"{'slope' if laid_length(site) == 'slope' else 'plan'} lengths"
+        )
     for why, word in (
         ("abutment", "alongside abutments"),
         ("opening", "in openings"),

@@ -14,7 +14,7 @@ from siteplan.layers import corners_of_runs
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import RunPlan, Site, laid_length
 
 SCHEMA_VERSION = 1
 LENGTH_DECIMALS = 6
@@ -51,15 +51,17 @@ def _leg_rows(plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
         {
             "leg": leg_id,
             "ground_m": _metres(ground),
+            "slope_m": _metres(slope),
             "rest_m": _um(rest),
             "counts": {code: n for code, n in zip(codes, counts, strict=True) if n},
             "left_over_m": _um(left),
             "cut_m": [_um(c) for c in cuts if c],
             "rule_of_thumb": {"sections": sections, "left_over_m": _um(rule_left)},
         }
-        for leg_id, ground, rest, counts, left, cuts, sections, rule_left in zip(
+        for leg_id, ground, slope, rest, counts, left, cuts, sections, rule_left in zip(
             runs.leg_id,
             runs.length_m,
+            plan.lengths.slope_m,
             result.rest_um.tolist(),
             fill.tolist(),
             fits.left_over_um.tolist(),
@@ -93,6 +95,84 @@ def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]
     ]
 
 
+def _outline_sigma(site: Site) -> list[float]:
+    """Standard deviation of the vertices of each bed, NaN where nobody knows."""
+    known = site.pictures
+    return [math.nan] * len(site.beds) if known is None else known.outline_sigma_m.tolist()
+
+
+def _heights(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+    """Where heights come from, the steepest place, and the steps; nothing for a site without heights."""
+    if site.heights is None or plan.ground is None:
+        return {}
+    runs, ground = plan.runs, plan.ground
+    steepest = None
+    if len(runs.run_id):
+        worst = int(np.argmax(ground.steepest))
+        lon, lat = site.frame.wgs84(ground.steepest_xy[worst : worst + 1])[0].tolist()
+        grade = round(float(ground.steepest[worst]) * 100, 2)
+        steepest = {"run": runs.run_id[worst], "grade_percent": grade, "lon": lon, "lat": lat}
+    data: dict[str, Any] = {
+        "source": site.heights.describe(),
+        "smooth_m": site.heights.smooth_m,
+        "slope_by": site.settings.slope_by,
+        "steepest": steepest,
+    }
+    if result.steps is None:
+        return {"heights": data}
+    steps, pieces = result.steps, result.pieces
+    rows = zip(
+        steps.run,
+        steps.leg,
+        steps.station_m,
+        steps.before,
+        steps.after,
+        steps.rise_m,
+        steps.too_high,
+        strict=True,
+    )
+    return {
+        "heights": {**data, "greatest_step_m": _metres(steps.greatest_m)},
+        "steps": [
+            {
+                "run": runs.run_id[run],
+                "leg": runs.leg_id[leg],
+                "station_m": _metres(station),
+                "after_piece": pieces.piece_id[before],
+                "before_piece": pieces.piece_id[after],
+                "rise_m": _metres(rise),
+                "too_high": bool(high),
+            }
+            for run, leg, station, before, after, rise, high in rows
+        ],
+    }
+
+
+def _pictures(site: Site) -> dict[str, Any]:
+    """Facts of the pictures; nothing for a site without one."""
+    if site.pictures is None:
+        return {}
+    return {
+        "pictures": [
+            {
+                "file": p.name,
+                "crs": p.crs_label,
+                "columns": p.size[0],
+                "rows": p.size[1],
+                "bands": p.count,
+                "type": p.dtype,
+                "gsd_across_m": round(p.gsd_m[0], 6),
+                "gsd_down_m": round(p.gsd_m[1], 6),
+                "turned_deg": round(p.turned_deg, 4),
+                "sheared_deg": round(p.sheared_deg, 4),
+                "traced": p.traced,
+                "beds_covered": int(p.covered.sum()),
+            }
+            for p in site.pictures.pictures
+        ]
+    }
+
+
 def summary(
     site: Site,
     measures: BedMeasures,
@@ -110,6 +190,7 @@ def summary(
             "name": site.settings.name,
             "line": site.line.key,
             "length_basis": site.settings.length_basis,
+            "laid_length": laid_length(site),
             "grid": {
                 "name": frame.name,
                 "unit": frame.unit,
@@ -118,9 +199,20 @@ def summary(
             },
         },
         "beds": [
-            {"bed": bed, "name": name, "area_m2": round(float(area), 6), "perimeter_m": _metres(perimeter)}
-            for bed, name, area, perimeter in zip(
-                site.beds.ids, site.beds.names, measures.area_m2, measures.perimeter_m, strict=True
+            {
+                "bed": bed,
+                "name": name,
+                "area_m2": round(float(area), 6),
+                "perimeter_m": _metres(perimeter),
+                "outline_sigma_m": _metres(sigma),
+            }
+            for bed, name, area, perimeter, sigma in zip(
+                site.beds.ids,
+                site.beds.names,
+                measures.area_m2,
+                measures.perimeter_m,
+                _outline_sigma(site),
+                strict=True,
             )
         ],
         "runs": _run_rows(site, plan, result),
@@ -153,6 +245,8 @@ def summary(
                 plan.unedged.bed, plan.unedged.why, plan.unedged.other, plan.unedged.length_m, strict=True
             )
         ],
+        **_heights(site, plan, result),
+        **_pictures(site),
         "findings": [_finding(f) for f in findings],
     }
 

@@ -149,6 +149,19 @@ class FindingRow:
     lonlat: tuple[float, float] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class MapPicture:
+    """A picture from above, laid under everything else."""
+
+    data: bytes
+    mime: str
+    """``image/webp``, ``image/jpeg`` or ``image/png``"""
+    bounds: tuple[float, float, float, float]
+    """west, south, east, north; the picture is in the web map's own projection"""
+    text: str
+    """what it is, for people"""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class MapData:
     """Everything the map page shows; plain arrays and text, positions in WGS 84."""
@@ -167,6 +180,7 @@ class MapData:
     findings: tuple[FindingRow, ...]
     notes: tuple[str, ...] = ()
     """cautions and remarks under the legend"""
+    picture: MapPicture | None = None
 
 
 # ---------------------------------------------------------------- writing
@@ -254,6 +268,7 @@ def _plan(data: MapData, piece_limit: int) -> dict[str, Any]:
             "texts": _texts(data.corners.texts),
         },
         "pieces": _pieces(drawn, pack),
+        "picture": _picture(data.picture),
         "amounts": _amounts(data),
         "to_check": _to_check(data),
         "counts": [
@@ -269,6 +284,24 @@ def _plan(data: MapData, piece_limit: int) -> dict[str, Any]:
             }
             for f in data.findings
         ],
+    }
+
+
+_MIMES: Final = ("image/webp", "image/jpeg", "image/png")
+
+
+def _picture(picture: MapPicture | None) -> dict[str, Any] | None:
+    """The picture as a data address, and its corners."""
+    if picture is None:
+        return None
+    west, south, east, north = picture.bounds
+    if not (-180 <= west < east <= 180 and -89 <= south < north <= 89) or picture.mime not in _MIMES:
+        raise UsageError(f"the map's picture: {picture.mime} at {picture.bounds} cannot be shown")
+    data = base64.b64encode(picture.data).decode("ascii")
+    return {
+        "url": f"data:{picture.mime};base64,{data}",
+        "bounds": [[south, west], [north, east]],
+        "text": picture.text,
     }
 
 

@@ -18,7 +18,7 @@ from siteplan.lengths import BedMeasures
 from siteplan.publish.files import output_set
 from siteplan.publish.summary import summary, summary_text
 from siteplan.publish.vectors import write_geojson, write_geopackage
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import RunPlan, Site, step_findings
 from siteplan.types import FloatArray
 
 EVERYTHING_UP_TO_BEDS = 5_000
@@ -47,9 +47,9 @@ def default_folder(place: Path) -> Path:
     return Path("siteplan-out") / base.stem
 
 
-def all_findings(site: Site, plan: RunPlan) -> tuple[Finding, ...]:
+def all_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
     """Findings of every stage, errors first, each group in the order it was found."""
-    found = [*site.findings, *plan.findings]
+    found = [*site.findings, *plan.findings, *step_findings(result)]
     return tuple(sorted(found, key=lambda f: f.grade != "error"))
 
 
@@ -77,7 +77,7 @@ def write_plan(
     """
     spares = site.settings.spares
     order = order_rows(result, spare_percent=spares.percent, least_special=spares.least_special)
-    findings = all_findings(site, plan)
+    findings = all_findings(site, plan, result)
     data = summary(site, measures, plan, result, order, findings)
     text = summary_text(data)
     layers = plan_layers(site, measures, plan, result)

@@ -1,0 +1,564 @@
+"""Georeferenced pictures from above: what they are, whether they cover the beds, and one
+small copy for the map.
+
+A picture is never read whole: facts come from its header and from a copy of at most a
+thousand pixels, and the map's copy is resampled once, in windows.
+
+The *ground sample distance* is the length on the ground of one pixel, across and down.  It
+is measured through the site's grid, so a picture in EPSG:3857, whose pixels are said to be
+longer than they are (by 1 / cos latitude), gets its true one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.errors import DataError, Fault, Finding
+from siteplan.frame import Frame
+from siteplan.geodesy import crs_facts
+from siteplan.model import Shapes
+from siteplan.rasters import georeferenced, open_raster, pixel_m, raster_crs
+from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, ObjectArray
+
+DRIVERS: Final = ("GTiff", "PNG", "JPEG", "WEBP")
+LONGEST_PX: Final = 4096
+"""side of the map's copy"""
+MARGIN_M: Final = 25.0
+"""ground shown round the beds"""
+_LOOK_PX: Final = 1024
+"""side of the copy facts are taken from"""
+_NAMED: Final = 5
+_SQUARE: Final = 1e-3
+"""pixels whose sides differ by less than this fraction count as square"""
+_ROTATED_DEG: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class PictureSource:
+    """One picture to look at."""
+
+    path: Path
+    crs: str | None = None
+    """the CRS, for a file that does not say"""
+    bands: tuple[int, ...] | None = None
+    """one band or three; chosen from the file where None"""
+    traced: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """What a picture is."""
+
+    path: Path
+    crs: str
+    crs_label: str
+    crs_declared: bool
+    """the CRS is from the settings: the file does not say"""
+    size: tuple[int, int]
+    """columns, rows"""
+    count: int
+    """bands in the file"""
+    dtype: str
+    nodata: float | None
+    shown: tuple[int, ...]
+    """bands shown: three, or one"""
+    palette: bool
+    """its one band holds numbers of colours"""
+    gsd_m: tuple[float, float]
+    """ground metres of a pixel, across and down, at the site"""
+    said_m: tuple[float, float] | None
+    """what the file's CRS makes of a pixel, in metres; None for a picture in degrees"""
+    turned_deg: float
+    """direction of its rows from the site's east, counter-clockwise"""
+    sheared_deg: float
+    """how far its columns are from square to its rows"""
+    stretch: tuple[tuple[float, float], ...]
+    """values shown as black and white, for each band shown; 0 and 255 are shown as they are"""
+    traced: bool
+    covered: BoolArray
+    """(n,) beds that lie in it with every vertex, and with no more than half of them where it is blank"""
+
+    @property
+    def name(self) -> str:
+        """File name for messages."""
+        return self.path.name
+
+    @property
+    def square(self) -> bool:
+        """Whether a pixel is as long as it is wide."""
+        across, down = self.gsd_m
+        return abs(across / down - 1) < _SQUARE
+
+    @property
+    def mean_gsd_m(self) -> float:
+        """Root mean square of the two sides of a pixel."""
+        return math.hypot(*self.gsd_m) / math.sqrt(2)
+
+    def describe(self) -> str:
+        """The picture in a few sentences."""
+        across, down = self.gsd_m
+        size = (
+            f"{across:.4f} m" if self.square else f"{across:.4f} m across and {down:.4f} m down (not square)"
+        )
+        declared = ", as declared" if self.crs_declared else ""
+        parts = [
+            f"{self.name}: {self.size[0]} x {self.size[1]} pixels of {size} on the ground, "
+            f"{self.count} band{'s' if self.count > 1 else ''} of {self.dtype}, {self.crs_label}{declared}."
+        ]
+        if self.said_m is not None and abs(self.said_m[0] / across - 1) > 0.005:
+            parts.append(
+                f"Its CRS calls a pixel {self.said_m[0]:.4f} m; {self.crs_label} is no measure of ground, "
+                "and the figure above is the true one."
+            )
+        if abs(self.turned_deg) > _ROTATED_DEG:
+            parts.append(f"Its rows are turned {self.turned_deg:+.2f} degrees from grid east.")
+        if abs(self.sheared_deg) > _ROTATED_DEG:
+            parts.append(f"It is sheared by {self.sheared_deg:+.2f} degrees.")
+        if self.count > len(self.shown):
+            parts.append(f"Shown: band{'s' * (len(self.shown) > 1)} {', '.join(map(str, self.shown))}.")
+        if self.stretch != ((0.0, 255.0),) * len(self.stretch):
+            shown = ", ".join(f"{low:g} to {high:g}" for low, high in self.stretch)
+            parts.append(f"Shown from black to white: {shown}.")
+        return " ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PictureCheck:
+    """All pictures of a site, and what they mean for its beds.  n beds."""
+
+    pictures: tuple[Picture, ...]
+    of_bed: IntArray
+    """(n,) the traced picture with the smallest pixels that covers the bed, -1 for none"""
+    outline_sigma_m: FloatArray
+    """(n,) standard deviation of a traced vertex, each way; NaN where no traced picture covers the bed"""
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Underlay:
+    """A picture resampled for the map."""
+
+    data: bytes
+    mime: str
+    west: float
+    south: float
+    east: float
+    north: float
+    """WGS 84 degrees of its edges"""
+    size: tuple[int, int]
+    """columns, rows"""
+    pixel_m: float
+    """ground metres of one of its pixels"""
+    name: str
+
+
+# ---------------------------------------------------------------- facts
+
+
+def check_pictures(
+    sources: Sequence[PictureSource],
+    frame: Frame,
+    beds: Shapes,
+    *,
+    tracing_error_m: float | None = None,
+    tracing_error_px: float = 2.0,
+    stretch: tuple[float, float] = (2.0, 98.0),
+) -> PictureCheck:
+    """Open and check every picture.
+
+    Parameters
+    ----------
+    sources : pictures, the preferred first
+    frame : the site's grid
+    beds : outlines in ground metres
+    tracing_error_m : standard deviation of a traced vertex, where it is known
+    tracing_error_px : the same in pixels, an assumption, where it is not
+    stretch : percentiles shown as black and white, of pictures with more than 8 bits
+
+    Returns
+    -------
+    PictureCheck.
+
+    Raises
+    ------
+    DataError : with the faults of all files: no picture, no CRS, no georeference, bands that
+        are not there, or a picture that lies nowhere near the beds.
+    """
+    pictures: list[Picture] = []
+    faults: list[Fault] = []
+    for source in sources:
+        try:
+            pictures.append(_look_at(source, frame, beds, stretch))
+        except DataError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise DataError(*faults)
+    of_bed, sigma = _tracing(pictures, len(beds), tracing_error_m, tracing_error_px)
+    findings = [Finding("picture", "notice", p.describe()) for p in pictures]
+    findings += _coverage_findings(pictures, beds)
+    findings += _tracing_findings(pictures, of_bed, sigma, tracing_error_m, tracing_error_px)
+    return PictureCheck(tuple(pictures), of_bed, sigma, tuple(findings))
+
+
+def _look_at(source: PictureSource, frame: Frame, beds: Shapes, stretch: tuple[float, float]) -> Picture:
+    with open_raster(source.path, DRIVERS) as raster:
+        georeferenced(raster, source.path)
+        crs = raster_crs(raster, source.crs, source.path)
+        facts = crs_facts(crs)
+        shown, palette = _shown_bands(raster, source)
+        steps = pixel_m(frame, crs, raster.transform, raster.shape)
+        across, down = (float(np.hypot(*s)) for s in steps)
+        turned = math.degrees(math.atan2(steps[0, 1], steps[0, 0]))
+        cross = steps[0, 0] * steps[1, 1] - steps[0, 1] * steps[1, 0]
+        # rows go right and columns down: square to each other, the cross product is negative
+        angle = math.degrees(math.asin(max(-1.0, min(1.0, float(steps[0] @ steps[1]) / (across * down)))))
+        t = raster.transform
+        said = None
+        if not facts.is_geographic and facts.metres_per_unit is not None:
+            unit = float(facts.metres_per_unit)
+            said = (math.hypot(t.a, t.d) * unit, math.hypot(t.b, t.e) * unit)
+        covered = _covered(raster, frame, crs, beds, source.path)
+        return Picture(
+            path=source.path,
+            crs=crs,
+            crs_label=facts.code or facts.name,
+            crs_declared=raster.crs is None or not raster.crs,
+            size=(raster.width, raster.height),
+            count=raster.count,
+            dtype=str(raster.dtypes[shown[0] - 1]),
+            nodata=None if raster.nodata is None else float(raster.nodata),
+            shown=shown,
+            palette=palette,
+            gsd_m=(across, down),
+            said_m=said,
+            turned_deg=turned,
+            sheared_deg=-angle if cross < 0 else angle,
+            stretch=_stretch(raster, shown, stretch),
+            traced=source.traced,
+            covered=covered,
+        )
+
+
+def _shown_bands(raster: Any, source: PictureSource) -> tuple[tuple[int, ...], bool]:
+    """Bands to show, and whether the one band holds numbers of colours."""
+    from rasterio.enums import ColorInterp
+
+    if source.bands is not None:
+        missing = [b for b in source.bands if b > raster.count]
+        if missing:
+            raise DataError(
+                Fault(
+                    "which-band",
+                    f"there is no band {missing[0]}: it has {raster.count}",
+                    "Correct bands in its entry",
+                    str(source.path),
+                )
+            )
+        return source.bands, False
+    meaning = list(raster.colorinterp)
+    if meaning[0] == ColorInterp.palette:
+        return (1,), True
+    rgb = (ColorInterp.red, ColorInterp.green, ColorInterp.blue)
+    if all(c in meaning for c in rgb):
+        return tuple(meaning.index(c) + 1 for c in rgb), False
+    data = [k + 1 for k, c in enumerate(meaning) if c != ColorInterp.alpha]
+    return (tuple(data[:3]) if len(data) >= 3 else (data[0],)), False
+
+
+def _stretch(
+    raster: Any, shown: tuple[int, ...], percentiles: tuple[float, float]
+) -> tuple[tuple[float, float], ...]:
+    """Values shown as black and white; 8-bit pictures are shown as they are."""
+    if all(raster.dtypes[b - 1] == "uint8" for b in shown):
+        return ((0.0, 255.0),) * len(shown)
+    shrink = max(1.0, max(raster.width, raster.height) / _LOOK_PX)
+    shape = (max(1, round(raster.height / shrink)), max(1, round(raster.width / shrink)))
+    found = []
+    for band in shown:
+        values = raster.read(band, out_shape=shape, masked=True).compressed().astype(np.float64)
+        values = values[np.isfinite(values)]
+        low, high = np.percentile(values, percentiles) if len(values) else (0.0, 1.0)
+        found.append((float(low), float(high) if high > low else float(low) + 1.0))
+    return tuple(found)
+
+
+def _covered(raster: Any, frame: Frame, crs: str, beds: Shapes, path: Path) -> BoolArray:
+    """(n,) beds that lie in the picture."""
+    place = frame.coords(beds.xy, crs)
+    inverse = ~raster.transform
+    column = inverse.a * place[:, 0] + inverse.b * place[:, 1] + inverse.c
+    row = inverse.d * place[:, 0] + inverse.e * place[:, 1] + inverse.f
+    with np.errstate(invalid="ignore"):
+        inside = (column >= 0) & (column <= raster.width) & (row >= 0) & (row <= raster.height)
+    if len(inside) and not inside.any():
+        lon, lat = frame.lonlat(frame.ground_xy(np.array([raster.transform * _middle(raster)]), crs))[0]
+        raise DataError(
+            Fault(
+                "picture-elsewhere",
+                f"no bed lies in it: its middle is at {lon:.6f}, {lat:.6f}, the site's at "
+                f"{frame.centre_lonlat[0]:.6f}, {frame.centre_lonlat[1]:.6f} (lon, lat)",
+                "Check its CRS and its georeference, or take it out",
+                str(path),
+            )
+        )
+    shrink = max(1.0, max(raster.width, raster.height) / _LOOK_PX)
+    shape = (max(1, round(raster.height / shrink)), max(1, round(raster.width / shrink)))
+    mask = raster.dataset_mask(out_shape=shape)
+    at = np.flatnonzero(inside)
+    r = np.clip((row[at] * shape[0] / raster.height).astype(np.int64), 0, shape[0] - 1)
+    c = np.clip((column[at] * shape[1] / raster.width).astype(np.int64), 0, shape[1] - 1)
+    blank = np.zeros(len(inside), dtype=bool)
+    blank[at] = mask[r, c] == 0
+    bed = np.repeat(beds.ring_feature, np.diff(beds.ring_offsets))
+    every, outside, empty = (
+        np.bincount(bed, weights=w, minlength=len(beds)) for w in (np.ones(len(bed)), ~inside, blank)
+    )
+    # a white pixel may look blank where white stands for no value: half a bed of them does not
+    covered: BoolArray = (outside == 0) & (2 * empty <= every)
+    return covered
+
+
+def _middle(raster: Any) -> tuple[float, float]:
+    return raster.width / 2, raster.height / 2
+
+
+# ---------------------------------------------------------------- what follows for the beds
+
+
+def _tracing(
+    pictures: Sequence[Picture], beds: int, error_m: float | None, error_px: float
+) -> tuple[IntArray, FloatArray]:
+    """Picture each bed was traced from, and the standard deviation of its vertices."""
+    of_bed = np.full(beds, -1, dtype=np.int64)
+    sigma = np.full(beds, np.nan)
+    for number, picture in enumerate(pictures):
+        if not picture.traced:
+            continue
+        gsd = picture.mean_gsd_m
+        before = np.array([pictures[k].mean_gsd_m if k >= 0 else np.inf for k in of_bed.tolist()])
+        better = picture.covered & (gsd < before)
+        of_bed[better] = number
+        sigma[better] = error_px * gsd if error_m is None else error_m
+    return of_bed, sigma
+
+
+def _names(ids: ObjectArray) -> str:
+    more = f" and {len(ids) - _NAMED} more" if len(ids) > _NAMED else ""
+    return ", ".join(str(i) for i in ids[:_NAMED]) + more
+
+
+def _coverage_findings(pictures: Sequence[Picture], beds: Shapes) -> list[Finding]:
+    findings = []
+    for picture in pictures:
+        missed = beds.ids[~picture.covered]
+        if len(missed):
+            findings.append(
+                Finding(
+                    "picture-misses-beds",
+                    "notice",
+                    f"{picture.name} does not cover {len(missed)} of {len(beds)} beds: {_names(missed)}.",
+                )
+            )
+    return findings
+
+
+def _tracing_findings(
+    pictures: Sequence[Picture],
+    of_bed: IntArray,
+    sigma_m: FloatArray,
+    error_m: float | None,
+    error_px: float,
+) -> list[Finding]:
+    findings = []
+    for number, picture in enumerate(pictures):
+        traced = of_bed == number
+        if not traced.any():
+            continue
+        sigma = float(sigma_m[traced][0])
+        how = (
+            f"{sigma:.2f} m, as stated"
+            if error_m is not None
+            else f"{error_px:g} pixels = {sigma:.2f} m, an assumption until you state yours "
+            "([pictures] tracing_error)"
+        )
+        findings.append(
+            Finding(
+                "tracing-error",
+                "notice",
+                f"{int(traced.sum())} beds are taken as traced from {picture.name}: a vertex is off by a "
+                f"standard deviation of {how}. Say traced = false in its entry if they were surveyed.",
+            )
+        )
+    return findings
+
+
+# ---------------------------------------------------------------- the map's copy
+
+
+def underlay(
+    picture: Picture, frame: Frame, beds: Shapes, *, longest_px: int = LONGEST_PX, quality: int = 80
+) -> Underlay:
+    """One copy of a picture for the map: the part round the beds, in EPSG:3857.
+
+    Parameters
+    ----------
+    picture : as :func:`check_pictures` found it
+    frame : the site's grid
+    beds : outlines in ground metres; the copy reaches 25 m beyond them, where the picture does
+    longest_px : greatest side of the copy; never more pixels than the picture has
+    quality : of the WebP file, 1 to 100
+
+    Returns
+    -------
+    Underlay, see-through where the picture is blank or does not reach.
+
+    Raises
+    ------
+    DataError : the picture cannot be read.
+    """
+    from rasterio.errors import RasterioError
+
+    try:
+        with _web_view(picture, frame, beds, longest_px) as view:
+            colours = _colours(view, picture)
+            bounds, size = view.bounds, (view.width, view.height)
+        data = _webp(colours, quality)
+    except RasterioError as error:
+        raise DataError(
+            Fault("picture-unreadable", f"cannot be read: {error}", "Save it anew", str(picture.path))
+        ) from None
+    radius = 6378137.0
+    west, east = (math.degrees(v / radius) for v in (bounds.left, bounds.right))
+    south, north = (math.degrees(math.atan(math.sinh(v / radius))) for v in (bounds.bottom, bounds.top))
+    ends = frame.ground_xy(np.array([[west, (south + north) / 2], [east, (south + north) / 2]]), "EPSG:4326")
+    return Underlay(
+        data=data,
+        mime="image/webp",
+        west=west,
+        south=south,
+        east=east,
+        north=north,
+        size=size,
+        pixel_m=float(np.hypot(*(ends[1] - ends[0]))) / size[0],
+        name=picture.name,
+    )
+
+
+def _web_mercator(lonlat: LonLatArray) -> FloatArray:
+    radius = 6378137.0
+    lon, lat = np.radians(lonlat).T
+    return np.column_stack([lon, np.arctanh(np.sin(lat))]) * radius
+
+
+@contextmanager
+def _web_view(picture: Picture, frame: Frame, beds: Shapes, longest_px: int) -> Iterator[Any]:
+    """The wanted part of a picture, warped to EPSG:3857 when it is read."""
+    from rasterio.crs import CRS
+    from rasterio.enums import Resampling
+    from rasterio.transform import from_bounds
+    from rasterio.vrt import WarpedVRT
+
+    box = _shown_box(picture, frame, beds)
+    web = _web_mercator(frame.wgs84(box))
+    left, bottom, right, top = (float(v) for v in (*web.min(axis=0), *web.max(axis=0)))
+    middle = float(np.mean(frame.wgs84(box)[:, 1]))
+    # a metre on the ground is 1 / cos(latitude) of the web map's
+    finest = min(picture.gsd_m) / math.cos(math.radians(middle))
+    step = max(finest, (right - left) / longest_px, (top - bottom) / longest_px)
+    width = min(longest_px, max(1, math.ceil((right - left) / step)))
+    height = min(longest_px, max(1, math.ceil((top - bottom) / step)))
+    with open_raster(picture.path, DRIVERS) as raster:
+        crs = CRS.from_wkt(picture.crs) if picture.crs.lstrip()[:1].isalpha() and "[" in picture.crs else None
+        kwargs: dict[str, Any] = {
+            "src_crs": crs or CRS.from_user_input(picture.crs),
+            "crs": CRS.from_epsg(3857),
+            "transform": from_bounds(left, bottom, right, top, width, height),
+            "width": width,
+            "height": height,
+            "resampling": Resampling.nearest if picture.palette else Resampling.bilinear,
+            "warp_mem_limit": 64,
+        }
+        if raster.nodata is None and not _has_alpha(raster):
+            kwargs["add_alpha"] = True
+        with WarpedVRT(raster, **kwargs) as view:
+            yield view
+
+
+def _has_alpha(raster: Any) -> bool:
+    from rasterio.enums import ColorInterp
+
+    return ColorInterp.alpha in raster.colorinterp
+
+
+def _shown_box(picture: Picture, frame: Frame, beds: Shapes) -> FloatArray:
+    """(n, 2) ground metres round the edge of the part shown: beds and margin, within the picture."""
+    low, high = beds.xy.min(axis=0) - MARGIN_M, beds.xy.max(axis=0) + MARGIN_M
+    columns, rows = picture.size
+    with open_raster(picture.path, DRIVERS) as raster:
+        transform = raster.transform
+    t = np.linspace(0, 1, 17)
+    edge = np.concatenate(
+        [
+            np.column_stack([t * columns, 0 * t]),
+            np.column_stack([t * columns, 0 * t + rows]),
+            np.column_stack([0 * t, t * rows]),
+            np.column_stack([0 * t + columns, t * rows]),
+        ]
+    )
+    xy = frame.ground_xy(np.array([transform * tuple(p) for p in edge]), picture.crs)
+    low, high = np.maximum(low, xy.min(axis=0)), np.minimum(high, xy.max(axis=0))
+    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+
+
+def _colours(view: Any, picture: Picture) -> NDArray[np.uint8]:
+    """(4, rows, columns) red, green, blue and opacity."""
+    shape = (view.height, view.width)
+    out = np.empty((4, *shape), dtype=np.uint8)
+    out[3] = view.dataset_mask()
+    if picture.palette:
+        index = view.read(1)
+        table = np.zeros((256, 4), dtype=np.uint8)
+        for number, colour in view.colormap(1).items():
+            table[number & 255] = colour
+        out[:3] = np.moveaxis(table[index, :3], -1, 0)
+        out[3] = np.minimum(out[3], table[index, 3])
+        return out
+    for place, (band, (low, high)) in enumerate(zip(picture.shown, picture.stretch, strict=True)):
+        values = view.read(band)
+        if values.dtype == np.uint8 and (low, high) == (0.0, 255.0):
+            out[place] = values
+            continue
+        grey = (values.astype(np.float32) - low) * (255.0 / (high - low))
+        bad = ~np.isfinite(grey)
+        out[place] = np.clip(np.where(bad, 0, grey), 0, 255).round().astype(np.uint8)
+        out[3][bad] = 0
+    if len(picture.shown) == 1:
+        out[1] = out[2] = out[0]
+    return out
+
+
+def _webp(colours: NDArray[np.uint8], quality: int) -> bytes:
+    """A picture as WebP."""
+    import warnings
+
+    from rasterio.errors import NotGeoreferencedWarning
+    from rasterio.io import MemoryFile
+
+    _, rows, columns = colours.shape
+    solid = bool((colours[3] == 255).all())
+    with warnings.catch_warnings(), MemoryFile() as memory:
+        # the copy's place travels beside it, not in it
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        with memory.open(
+            driver="WEBP", width=columns, height=rows, count=3 if solid else 4, dtype="uint8", quality=quality
+        ) as target:
+            target.write(colours[:3] if solid else colours)
+        return bytes(memory.read())
