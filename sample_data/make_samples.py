@@ -27,8 +27,10 @@ from typing import TypeAlias
 import numpy as np
 import pyogrio
 import pyproj
+import rasterio
 import shapely
 from numpy.typing import NDArray
+from rasterio.transform import from_origin
 from shapely.geometry.base import BaseGeometry
 
 XY: TypeAlias = NDArray[np.float64]
@@ -628,6 +630,42 @@ def write_geopackage(path: Path, site: Site) -> None:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
+GROUND_CRS = "EPSG:32615"
+"""of the elevation model: WGS 84 / UTM zone 15N, metres; not the CRS of the beds, as in life"""
+GROUND_CELLS = (388, 316)
+"""columns and rows of one metre"""
+GROUND_BASE_M = 340.0
+"""added to the model's whole centimetres"""
+
+
+def ground(plan: XY) -> NDArray[np.float64]:
+    """Height of Fennel Row's ground above sea level, metres: it falls to the south-east in soft waves."""
+    x, y = plan.T
+    fall = 365.0 - 0.030 * x + 0.045 * y
+    waves = 1.4 * np.sin(x / 31.0 + 0.6) * np.cos(y / 44.0) + 0.5 * np.sin((x + y) / 17.0)
+    return fall + waves
+
+
+def write_ground(path: Path) -> None:
+    """Fennel Row's ground as an elevation model: GeoTIFF, cells of 1 m, whole centimetres."""
+    grid = pyproj.Proj(GROUND_CRS)
+    local = pyproj.Proj(proj="tmerc", lon_0=HOSPITAL_LONLAT[0], lat_0=HOSPITAL_LONLAT[1], k=1, ellps="WGS84")
+    columns, rows = GROUND_CELLS
+    east, north = (round(v) for v in grid(*HOSPITAL_LONLAT))
+    left, top = east - columns // 2, north + rows // 2
+    e, n = np.meshgrid(left + 0.5 + np.arange(columns), top - 0.5 - np.arange(rows))
+    there = np.column_stack(local(*grid(e.ravel(), n.ravel(), inverse=True)))
+    height = ground(placed(there, 0, 0, -HOSPITAL_TURN_DEG)).reshape(rows, columns)
+    path.unlink(missing_ok=True)
+    with rasterio.open(
+        path, "w", driver="GTiff", width=columns, height=rows, count=1, dtype="int16", nodata=-32768,
+        crs=GROUND_CRS, transform=from_origin(left, top, 1, 1), compress="deflate", predictor=2, zlevel=9,
+    ) as model:  # fmt: skip
+        model.write(np.rint((height - GROUND_BASE_M) * 100).astype(np.int16), 1)
+        model.scales, model.offsets, model.units = (0.01,), (GROUND_BASE_M,), ("metre",)
+        model.update_tags(TIFFTAG_IMAGEDESCRIPTION=NOTE)
+
+
 def write_samples(folder: Path) -> None:
     """Write the layers of both sites under ``folder``."""
     for name in ("fennel_row", "larkspur_close"):
@@ -636,6 +674,7 @@ def write_samples(folder: Path) -> None:
         (folder / "fennel_row" / f"{layer}.geojson").write_text(
             geojson(layer, features), encoding="utf-8", newline="\n"
         )
+    write_ground(folder / "fennel_row" / "ground.tif")
     write_geopackage(folder / "larkspur_close" / "beds.gpkg", close())
 
 

@@ -512,11 +512,15 @@ def profile_findings(
             "heights",
             "notice",
             f"{ground.describe()} Slope lengths come to {slope:.2f} m where plan lengths come to "
-            f"{plan:.2f} m ({(slope / plan - 1) * 100:+.2f} %). The steepest grade is "
-            f"{found.steepest[worst] * 100:.1f} % on run {runs.run_id[worst]} "
-            f"at {lon:.7f}, {lat:.7f} (lon, lat).",
+            f"{plan:.2f} m ({(slope / plan - 1) * 100:+.2f} %).",
+        ),
+        Finding(
+            "steepest",
+            "notice",
+            f"the steepest grade of the site is {found.steepest[worst] * 100:.1f} %, on run "
+            f"{runs.run_id[worst]} at {lon:.7f}, {lat:.7f} (lon, lat)",
             bed=str(bed_ids[runs.bed[worst]]),
-        )
+        ),
     ]
     cliffs = np.flatnonzero(found.steepest > CLIFF)
     if len(cliffs):

@@ -229,8 +229,8 @@ def load_site(
     )
     findings.extend(found)
     bed_shapes = frame.shapes(beds)
-    extras, found = _extras(settings, base, frame, beds, bed_shapes, abutments)
-    findings.extend(found)
+    extras, told = _extras(settings, base, frame, beds, bed_shapes, abutments)
+    findings.extend(told)
     return Site(
         settings=settings,
         folder=base,
@@ -284,6 +284,12 @@ def _extras(
         faults.extend(error.faults)
     if faults:
         raise DataError(*faults)
+    rasters = [] if heights is None else [(m.name, m.crs) for m in heights.models]
+    rasters += [] if pictures is None else [(p.name, p.crs) for p in pictures.pictures]
+    for name, crs in rasters:
+        change = frame.datum_change(crs)
+        if change is not None:
+            findings.append(Finding("datum-change", "notice", f"{name} was brought from {change.text}"))
     return _Extras(heights, pictures, walls), findings
 
 
