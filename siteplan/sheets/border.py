@@ -1,0 +1,387 @@
+"""What stands on every sheet round its content: frame, legend, title block, scale, grid, key plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+
+from siteplan.model import PieceKind
+from siteplan.sheets import signs
+from siteplan.sheets.content import Content
+from siteplan.sheets.drawing import hatch
+from siteplan.sheets.fonts import Fonts
+from siteplan.sheets.paper import MM_PT, Paper, Scale
+from siteplan.sheets.pen import Pen, Stroke, turned
+from siteplan.sheets.scene import Scene, rings
+from siteplan.sheets.tiling import OVERLAP_PT, Tiling, View, Window
+from siteplan.types import XYArray
+
+MARGIN: Final = 10.0 * MM_PT
+KEY_W: Final = 40.0 * MM_PT
+NORTH_W: Final = 13.0 * MM_PT
+SCALE_W: Final = 112.0 * MM_PT
+WIDE: Final = 236.0 * MM_PT
+"""usable width from which the title block is one row"""
+ROW_H: Final = 31.0 * MM_PT
+TITLE_H: Final = 30.0 * MM_PT
+LEGEND_H: Final = 4.8 * MM_PT
+LEGEND_PT: Final = 5.7
+GRID_LEAST_PT: Final = 26.0 * MM_PT
+EDGE_PT: Final = 9.0
+"""what grid numbers take along the edges of the drawing"""
+_ONE_TWO_FIVE: Final = [m * 10**e for e in range(6) for m in (1, 2, 5)]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the title block says of one sheet."""
+
+    number: int
+    count: int
+    title: str
+    key: str
+    """bookmark"""
+    scale: Scale | None
+    """None where nothing is drawn to scale"""
+    plan: int = -1
+    """which tile the sheet shows, -1 for none"""
+
+
+def content_window(paper: Paper, fonts: Fonts, *, legend: bool = True) -> Window:
+    """The part of a sheet above legend and title block."""
+    width = paper.width_pt - 2 * MARGIN
+    below = _strip_height(width) + (_legend_rows(fonts, width)[1] * LEGEND_H if legend else 0.0)
+    return Window(MARGIN, MARGIN + below, width, paper.height_pt - 2 * MARGIN - below)
+
+
+def _strip_height(width: float) -> float:
+    return ROW_H if width >= WIDE else ROW_H + TITLE_H
+
+
+# ---------------------------------------------------------------- legend
+
+
+def _piece_mark(kind: PieceKind) -> Callable[[Pen, float, float], None]:
+    def draw(pen: Pen, x: float, y: float) -> None:
+        fill = {PieceKind.SECTION: signs.SKY, PieceKind.CLOSER: signs.ORANGE, PieceKind.CORNER: signs.GREEN}
+        pen.box(x, y - 1.1, 15, 2.2, fill=fill.get(kind, signs.WHITE), stroke=signs.PIECE_EDGE)
+        ends = np.array([(x, y), (x + 15, y)])
+        pen.segments(ends - (0, 2.3), ends + (0, 2.3), signs.JOINT)
+        signs.place(pen, signs.PIECE_SIGNS[kind], np.array([(x + 7.5, y)]))
+
+    return draw
+
+
+def _sign_mark(sign: signs.Sign) -> Callable[[Pen, float, float], None]:
+    return lambda pen, x, y: signs.place(pen, sign, np.array([(x + 5, y)]), size=1.15)
+
+
+def _line_mark(stroke: Stroke) -> Callable[[Pen, float, float], None]:
+    return lambda pen, x, y: pen.line([(x, y), (x + 16, y)], stroke)
+
+
+def _area_mark(fill: str | None, stroke: Stroke, lines: Stroke | None, rising: bool) -> Callable[[Pen, float, float], None]:
+    def draw(pen: Pen, x: float, y: float) -> None:
+        pen.box(x, y - 3.4, 14, 6.8, fill=fill)
+        if lines is not None:
+            hatch(pen, shapely.box(x, y - 3.4, x + 14, y + 3.4), lines, spacing=2.4, rising=rising)
+        pen.box(x, y - 3.4, 14, 6.8, stroke=stroke)
+
+    return draw
+
+
+def _arrow_mark(pen: Pen, x: float, y: float) -> None:
+    pen.line([(x, y), (x + 14, y)], Stroke(signs.INK, 0.6))
+    pen.shapes(turned(signs.ARROW, 0.0, 3.6) + (x + 8, y), [0, 4], fill=signs.INK)
+
+
+def _stop_mark(pen: Pen, x: float, y: float) -> None:
+    pen.line([(x, y), (x + 12, y)], Stroke(signs.INK, 0.6))
+    pen.segments(np.array([(x + 12, y - 3.6)]), np.array([(x + 12, y + 3.6)]), Stroke(signs.INK, 1.3))
+
+
+def _ring_mark(pen: Pen, x: float, y: float) -> None:
+    signs.place(pen, signs.Sign(signs.DISC, None, Stroke(signs.GREY, 0.8, (1.2, 0.9)), 3.0), np.array([(x + 5, y)]))
+
+
+LEGEND: Final[tuple[tuple[str, float, Callable[[Pen, float, float], None]], ...]] = (
+    ("section", 15, _piece_mark(PieceKind.SECTION)),
+    ("closer", 15, _piece_mark(PieceKind.CLOSER)),
+    ("cut piece", 15, _piece_mark(PieceKind.CUT)),
+    ("corner unit", 15, _piece_mark(PieceKind.CORNER)),
+    ("end unit", 15, _piece_mark(PieceKind.END)),
+    ("lay this way", 14, _arrow_mark),
+    ("outside corner", 9, _sign_mark(signs.OUTSIDE)),
+    ("inside corner", 9, _sign_mark(signs.INSIDE)),
+    ("abutted end", 13, _stop_mark),
+    ("UNMET: nothing fits", 16, _line_mark(signs.UNMET)),
+    ("no edging here", 16, _line_mark(signs.BARE)),
+    ("opening", 16, _line_mark(signs.OPENING)),
+    ("bed", 14, _area_mark(signs.BED_FILL, signs.BED, None, True)),
+    ("other bed", 14, _area_mark(None, signs.OTHER_BED, None, True)),
+    ("wall, building, kerb", 14, _area_mark(signs.WALL_FILL, signs.WALL, signs.HATCH, True)),
+    ("match line", 22, _line_mark(signs.MATCH)),
+)
+
+
+def _legend_rows(fonts: Fonts, width: float) -> tuple[list[tuple[float, int]], int]:
+    """Place (x, row) of each entry of the legend, and the number of rows."""
+    places, x, row = [], 4.0, 0
+    for text, mark, _ in LEGEND:
+        need = mark + 3 + fonts.width(text, LEGEND_PT)
+        if x + need > width - 4 and x > 4:
+            x, row = 4.0, row + 1
+        places.append((x, row))
+        x += need + 9
+    return places, row + 1
+
+
+def _legend(pen: Pen, paper: Paper, top: float) -> None:
+    width = paper.width_pt - 2 * MARGIN
+    places, rows = _legend_rows(pen.fonts, width)
+    pen.box(MARGIN, top - rows * LEGEND_H, width, rows * LEGEND_H, stroke=signs.THIN)
+    for (text, mark, draw), (x, row) in zip(LEGEND, places, strict=True):
+        y = top - (row + 0.5) * LEGEND_H
+        draw(pen, MARGIN + x, y)
+        pen.text(MARGIN + x + mark + 3, y - LEGEND_PT * 0.36, text, LEGEND_PT)
+
+
+# ---------------------------------------------------------------- title block
+
+
+def draw_border(
+    pen: Pen, paper: Paper, sheet: Sheet, scene: Scene, tiling: Tiling, first_plan: int, *, legend: bool = True
+) -> None:
+    """Frame, legend and title block of a sheet.
+
+    Parameters
+    ----------
+    pen, paper, sheet : what to draw with, on what, and what it says
+    scene, tiling : the plan, and its sheets for the key plan
+    first_plan : number of the first plan sheet
+    legend : False for sheets of tables
+    """
+    window = content_window(paper, pen.fonts, legend=legend)
+    width, height = paper.width_pt - 2 * MARGIN, paper.height_pt - 2 * MARGIN
+    strip = _strip_height(width)
+    if legend:
+        _legend(pen, paper, window.y)
+    key = Window(MARGIN + width - KEY_W, MARGIN + strip - ROW_H, KEY_W, ROW_H)
+    if width >= WIDE:
+        title = Window(MARGIN, MARGIN, width - KEY_W - NORTH_W - SCALE_W, ROW_H)
+        scale = Window(title.x + title.width, MARGIN, SCALE_W, ROW_H)
+        north = Window(scale.x + SCALE_W, MARGIN, NORTH_W, ROW_H)
+    else:
+        title = Window(MARGIN, MARGIN + strip - ROW_H, width - KEY_W - NORTH_W, ROW_H)
+        north = Window(title.x + title.width, title.y, NORTH_W, ROW_H)
+        scale = Window(MARGIN, MARGIN, width, TITLE_H)
+    for cell in (title, scale, north, key):
+        pen.box(cell.x, cell.y, cell.width, cell.height, stroke=signs.THIN)
+    _title(pen, title, sheet, scene.content, paper)
+    _scale(pen, scale, sheet, scene.content)
+    _north(pen, north, scene.content)
+    _key_plan(pen, key, sheet, scene, tiling, first_plan)
+    pen.box(MARGIN, MARGIN, width, height, stroke=signs.FRAME)
+
+
+def _title(pen: Pen, cell: Window, sheet: Sheet, content: Content, paper: Paper) -> None:
+    x, width = cell.x + 5, cell.width - 10
+    fonts, y = pen.fonts, cell.y + cell.height - 12
+    size = 10.5
+    lines = fonts.wrap(content.site.settings.name, size, width, "bold")
+    if len(lines) > 1:
+        size = 8.5
+        lines = fonts.wrap(content.site.settings.name, size, width, "bold")
+        lines = [*lines[:1], fonts.fit(" ".join(lines[1:]), size, width, "bold")][: len(lines)]
+    for line in lines:
+        pen.text(x, y, line, size, face="bold")
+        y -= size * 1.15
+    y -= 1.5
+    number = f"Sheet {sheet.number} of {sheet.count}"
+    pen.text(x + width, y, number, 8.0, face="bold", anchor="right")
+    room = width - fonts.width(number, 8.0, "bold") - 6
+    pen.text(x, y, fonts.fit(sheet.title, 8.0, room), 8.0)
+    revision = f"Revision {content.revision}" if content.revision else "No revision given"
+    rows = [
+        content.subject,
+        f"Product line: {content.site.line.name}",
+        f"{revision}. Plan {shown_hash(content)}. {paper.text}",
+    ]
+    if content.site.settings.note:
+        rows.append(content.site.settings.note)
+    y -= 10.5
+    for row in rows:
+        if y < cell.y + 2:
+            break
+        pen.text(x, y, fonts.fit(row, 5.9, width), 5.9)
+        y -= 7.4
+
+
+def shown_hash(content: Content) -> str:
+    """The plan's hash, short, in groups that can be read out."""
+    return " ".join(content.digest[k : k + 4] for k in range(0, 12, 4))
+
+
+def _scale(pen: Pen, cell: Window, sheet: Sheet, content: Content) -> None:
+    x, width = cell.x + 6, cell.width - 12
+    if sheet.scale is None:
+        y = cell.y + cell.height - 11
+        pen.text(x, y, "No drawing to scale on this sheet", 7.0, face="bold")
+        y -= 10
+    else:
+        y = cell.y + cell.height - 10
+        pen.text(x, y, f"Scale {sheet.scale.text}", 8.2, face="bold")
+        ground, words, _ = sheet.scale.check_line()
+        pen.text(x + width, y, f"Check: the bar is {words}", 5.9, anchor="right")
+        scale_bar(pen, x, y - 17.5, sheet.scale, ground)
+        y -= 34
+        pen.text(x, y, "Measure the bar before use. If it is off, the sheet was not printed at 100 %.", 5.6, face="bold")
+        y -= 7.6
+    for text in (content.length_basis, content.grid_text, content.north_text):
+        for line in pen.fonts.wrap(text, 5.6, width):
+            if y < cell.y + 2:
+                return
+            pen.text(x, y, line, 5.6)
+            y -= 6.9
+
+
+def scale_bar(pen: Pen, x: float, y: float, scale: Scale, ground_m: float) -> None:
+    """A bar of known length, divided, black and white in turn, with numbers above."""
+    length = ground_m * scale.pt_per_m
+    numbers, unit = scale.bar_numbers()
+    step = length / (len(numbers) - 1)
+    for k in range(len(numbers) - 1):
+        pen.box(x + k * step, y - 4, step, 4, fill=signs.INK if k % 2 == 0 else signs.WHITE)
+    pen.box(x, y - 4, length, 4, stroke=Stroke(signs.INK, 0.4))
+    ends = np.array([(x, y - 6.5), (x + length, y - 6.5)])
+    pen.segments(ends, ends + (0, 9.0), Stroke(signs.INK, 0.4))
+    for k, text in enumerate(numbers):
+        last = k == len(numbers) - 1
+        shown = f"{text} {unit}" if last else text
+        pen.text(x + k * step, y + 3.4, shown, 5.4, anchor="left" if k == 0 else "right" if last else "middle")
+
+
+def _north(pen: Pen, cell: Window, content: Content) -> None:
+    x, y = cell.x + cell.width / 2, cell.y + cell.height / 2 - 8
+    left = np.array([(0, 0), (-5, -18), (0, -13.5)]) + (x, y + 24)
+    right = np.array([(0, 0), (5, -18), (0, -13.5)]) + (x, y + 24)
+    pen.shapes(left, [0, 3], fill=signs.INK, stroke=Stroke(signs.INK, 0.5))
+    pen.shapes(right, [0, 3], fill=signs.WHITE, stroke=Stroke(signs.INK, 0.5))
+    pen.line([(x, y + 10.5), (x, y - 6)], Stroke(signs.INK, 0.7))
+    pen.centred(x, y + 31, "N", 9.0, face="bold")
+    pen.centred(x, cell.y + 13.5, "grid", 5.4)
+    pen.centred(x, cell.y + 7, "north", 5.4)
+
+
+# ---------------------------------------------------------------- key plan
+
+
+def _key_plan(pen: Pen, cell: Window, sheet: Sheet, scene: Scene, tiling: Tiling, first_plan: int) -> None:
+    box = Window(cell.x + 4, cell.y + 4, cell.width - 8, cell.height - 12.5)
+    pen.text(cell.x + 4, cell.y + cell.height - 7, "Key plan", 5.4, face="bold")
+    pen.text(cell.x + cell.width - 4, cell.y + cell.height - 7, "not to scale", 4.8, anchor="right")
+    low = np.array([(t.x0, t.y0) for t in tiling.tiles]).min(axis=0)
+    high = np.array([(t.x0 + t.width_m, t.y0 + t.height_m) for t in tiling.tiles]).max(axis=0)
+    span = high - low
+    factor = float(min(box.width / span[0], box.height / span[1]))
+    view = View(box, tuple(((low + high) / 2).tolist()), factor)
+    for k in np.flatnonzero(scene.content.chosen):
+        shape = shapely.simplify(scene.beds[k], 0.6 / factor)
+        if shapely.get_dimensions(shape) == 2 and not shapely.is_empty(shape):
+            xy, offsets = rings(shape)
+            pen.shapes(view.points(xy), offsets, fill="#B9D8CB", stroke=Stroke(signs.BED_LINE, 0.2), together=True)
+        elif shapely.get_dimensions(shape) == 1:
+            pen.line(view.points(shapely.get_coordinates(shape)), Stroke(signs.BED_LINE, 0.4))
+    for k, tile in enumerate(tiling.tiles):
+        corner = view.points(np.array([(tile.x0, tile.y0)]))[0]
+        w, h = tile.width_m * factor, tile.height_m * factor
+        here = k == sheet.plan
+        x, y = float(corner[0]), float(corner[1])
+        pen.box(x, y, w, h, stroke=Stroke(signs.INK, 1.3 if here else 0.3))
+        pen.link(x, y, w, h, f"plan{k + 1}")
+        size = min(6.0, h * 0.6, w * 0.42)
+        if size >= 2.4:
+            number = str(first_plan + k)
+            if here:
+                half = pen.fonts.width(number, size, "bold") / 2 + 1.2
+                pen.box(x + w / 2 - half, y + h / 2 - size * 0.62, 2 * half, size * 1.24, fill=signs.INK)
+            pen.centred(
+                x + w / 2, y + h / 2, number, size, face="bold" if here else "regular",
+                colour=signs.WHITE if here else signs.INK,
+            )  # fmt: skip
+
+
+# ---------------------------------------------------------------- grid and match lines
+
+
+def draw_grid(pen: Pen, view: View, content: Content) -> None:
+    """Crosses at round grid coordinates, and their numbers along the lower and the left edge."""
+    frame, window = content.site.frame, view.window
+    west, south, east, north = view.ground
+    (e0, n0), (e1, n1) = frame.grid(np.array([(west, south), (east, north)])).tolist()
+    pt_per_unit = frame.ground_m_per_grid_unit * view.pt_per_m
+    step = next((s for s in _ONE_TWO_FIVE if s * pt_per_unit >= GRID_LEAST_PT), _ONE_TWO_FIVE[-1])
+    easts = np.arange(np.ceil(e0 / step), np.floor(e1 / step) + 1) * step
+    norths = np.arange(np.ceil(n0 / step), np.floor(n1 / step) + 1) * step
+    if not len(easts) or not len(norths):
+        return
+    grid = np.stack(np.meshgrid(easts, norths, indexing="ij"), axis=-1)
+    at: XYArray = view.points(frame.ground_xy(grid.reshape(-1, 2), frame.crs_wkt)).reshape(*grid.shape)
+    flat = at.reshape(-1, 2)
+    for arm in ((3.0, 0.0), (0.0, 3.0)):
+        pen.segments(flat - arm, flat + arm, signs.GRID)
+    right, top = window.x + window.width, window.y + window.height
+    _ticks(pen, at[:, 0, 0], window.y, top, upright=True)
+    _ticks(pen, at[0, :, 1], window.x, right, upright=False)
+    for x, value in zip(at[:, 0, 0].tolist(), easts.tolist(), strict=True):
+        if window.x + 34 < x < right - 24:
+            _edge_number(pen, x, window.y + 5.0, f"{value:.0f} E", 0.0)
+    for y, value in zip(at[0, :, 1].tolist(), norths.tolist(), strict=True):
+        if window.y + 34 < y < top - 24:
+            _edge_number(pen, window.x + 5.0, y, f"{value:.0f} N", 90.0)
+
+
+def _edge_number(pen: Pen, x: float, y: float, text: str, angle: float) -> None:
+    pen.centred(x, y, text, 5.0, colour=signs.GREY, angle_deg=angle, backing=1.0)
+
+
+def _ticks(pen: Pen, at: np.ndarray, low: float, high: float, *, upright: bool) -> None:
+    for edge, inwards in ((low, 2.2), (high, -2.2)):
+        a = np.column_stack([at, np.full(len(at), edge)])
+        b = a + (0, inwards)
+        if not upright:
+            a, b = a[:, ::-1], b[:, ::-1]
+        pen.segments(a, b, signs.THIN)
+
+
+def draw_match_lines(pen: Pen, view: View, tiling: Tiling, number: int, first_plan: int) -> None:
+    """Match lines of a plan sheet, each naming the sheet beyond, with what lies beyond paled."""
+    if not tiling.margin_pt:
+        return
+    window = view.window
+    for side, other in tiling.neighbours(number).items():
+        across = side in ("north", "south")
+        length = window.width if across else window.height
+        near = window.y if across else window.x
+        depth = window.height if across else window.width
+        high = side in ("north", "east")
+        edge = near + depth - OVERLAP_PT if high else near + OVERLAP_PT
+        band = (edge, near + depth) if high else (near, edge)
+        start = window.x if across else window.y
+        x, y, w, h = (
+            (start, band[0], length, OVERLAP_PT) if across else (band[0], start, OVERLAP_PT, length)
+        )
+        pen.box(x, y, w, h, fill=signs.WHITE, opacity=0.55)
+        ends = [(start, edge), (start + length, edge)]
+        pen.line(ends if across else [(b, a) for a, b in ends], signs.MATCH)
+        middle, beyond = start + length / 2, edge + (5.2 if high else -5.2)
+        text = f"MATCH LINE   SHEET {first_plan + other}"
+        pen.centred(
+            middle if across else beyond, beyond if across else middle, text, 6.6, face="bold",
+            angle_deg=0.0 if across else 90.0, backing=1.0,
+        )  # fmt: skip
+        pen.link(x, y, w, h, f"plan{other + 1}")

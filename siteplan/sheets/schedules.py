@@ -1,0 +1,424 @@
+"""The tables of the sheets: beds, order, legs, corners, stakeout, cuts, pieces."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from siteplan.model import NodeKind, PieceKind
+from siteplan.sheets.content import CAUTIONS, Content, Points, point_words
+from siteplan.sheets.tables import Column, Row, Section
+from siteplan.types import IntArray
+from siteplan.units import METRES
+
+FINDINGS_SHOWN: Final = 60
+
+
+def _row(*cells: str) -> Row:
+    return Row(cells)
+
+
+class Schedules:
+    """Makes the tables.
+
+    Parameters
+    ----------
+    content : the plan
+    sheets_of_bed : numbers of the plan sheets each bed has pieces on
+    """
+
+    def __init__(self, content: Content, sheets_of_bed: dict[int, list[int]]) -> None:
+        self.content = content
+        self.sheets_of_bed = sheets_of_bed
+        self.layers = content.layers
+
+    def front(self) -> list[Section]:
+        """What a crew reads before the plan sheets."""
+        return [self.cautions(), self.how_to_read(), self.beds(), self.order(), *self.unmet(), *self.findings()]
+
+    def back(self) -> list[Section]:
+        """What it looks up."""
+        return [self.legs(), *self.corners(), *self.curves(), self.stakeout(), *self.cuts(), self.pieces()]
+
+    # --- front ---
+
+    def cautions(self) -> Section:
+        """Cautions of every output."""
+        return Section("Before anybody digs", CAUTIONS, key="cautions")
+
+    def how_to_read(self) -> Section:
+        """What the numbers on the sheets mean, and the checks a crew makes."""
+        content = self.content
+        line, rules = content.result.line, content.result.rules
+        gap = content.show.one(line.gap_nominal_um / 1e6)
+        example = content.piece_text[content.pieces[0]] if len(content.pieces) else "B07-1-2-05"
+        fit = f"{content.show.one(rules.fit_short_um / 1e6)} short and {content.show.one(rules.fit_over_um / 1e6)} over"
+        return Section(
+            "How to use these sheets",
+            (
+                f"A piece is called by its bed, run, leg and number: {example}. The number stands beside the piece; "
+                "where there is no room every fifth, the first and the last of a leg keep theirs. The piece schedule "
+                "has them all. Runs are walked with the bed on the left.",
+                "Corners and ends of a run have letters in laying order, A first. The stakeout table gives their "
+                f"grid coordinates ({content.site.frame.unit}). A piece over a match line is drawn on both sheets and "
+                "belongs to one: the paler strip beyond the line is the neighbour's.",
+                f"Lay each leg from its {'start' if rules.lay_from == 'start' else 'far end'}. Joint gap {gap} unless "
+                f"the schedule says otherwise. A leg may come out up to {fit}.",
+                "Tape each straight leg before laying and write it beside its plan length in the table of runs and "
+                "legs. Where tape and plan differ by more than half a joint gap for each joint, stop and ask: the "
+                "outline on the ground is not the outline of the plan.",
+                f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
+            ),
+            key="how",
+        )
+
+    def _sheets(self, bed: int) -> str:
+        return ", ".join(str(n) for n in self.sheets_of_bed.get(bed, []))
+
+    def beds(self) -> Section:
+        """Beds with lengths and counts."""
+        content = self.content
+        pieces, runs = content.result.pieces, content.plan.runs
+        table = np.zeros((len(content.bed_text), len(PieceKind)), dtype=np.int64)
+        np.add.at(table, (pieces.bed[content.pieces], pieces.kind[content.pieces]), 1)
+        length = np.bincount(
+            runs.bed[content.runs],
+            weights=self.layers["runs"].columns["ground_m"][content.runs],
+            minlength=len(content.bed_text),
+        )
+        count = np.bincount(runs.bed[content.runs], minlength=len(content.bed_text))
+        rows = [
+            _row(
+                content.bed_text[b],
+                str(content.site.beds.names[b]),
+                str(count[b] or "none"),
+                content.show.one(length[b]) if count[b] else "",
+                *(str(n) if n else "" for n in table[b]),
+                self._sheets(b),
+            )
+            for b in content.beds.tolist()
+        ]
+        totals = table[content.beds].sum(axis=0)
+        rows.append(Row((f"Together: {content.show.one(length[content.beds].sum())}, {totals.sum()} pieces",), band=True))
+        rows.append(_row("", "", str(count[content.beds].sum()), content.show.one(length[content.beds].sum()),
+                         *(str(n) for n in totals), ""))  # fmt: skip
+        right = "right"
+        return Section(
+            "Beds",
+            ("Edging is the ground length of the laying line of the bed's runs.",),
+            (
+                Column("Bed"), Column("Name", wrap=True), Column("Runs", right), Column("Edging", right),
+                Column("Sect.", right), Column("Clos.", right), Column("Cut", right), Column("Corn.", right),
+                Column("Ends", right), Column("Sheets"),
+            ),
+            tuple(rows),
+            key="beds",
+        )  # fmt: skip
+
+    def order(self) -> Section:
+        """Pieces to order, or to bring to the chosen beds."""
+        content = self.content
+        right = "right"
+        if content.whole_site:
+            rows = [
+                _row(r.code, r.name, str(r.takeoff), str(r.for_unmet or ""), str(r.spares), str(r.order),
+                     f"{r.order // r.pack} x {r.pack}")
+                for r in content.order if r.order
+            ]  # fmt: skip
+            return Section(
+                "Order",
+                ("A cut piece counts as the section it is cut from. The order holds the takeoff, sections for unmet "
+                 "legs and spares, in whole packs.",),
+                (Column("Code"), Column("Piece", wrap=True), Column("Takeoff", right), Column("Unmet", right),
+                 Column("Spares", right), Column("Order", right), Column("Packs", right)),
+                tuple(rows), key="order", most_columns=1,
+            )  # fmt: skip
+        counts = content.result.leg_counts[content.legs].sum(axis=0).tolist()
+        used = dict(zip(content.result.codes, counts, strict=True))
+        names = {r.code: r.name for r in content.order}
+        return Section(
+            "Pieces for these beds",
+            ("A cut piece counts as the section it is cut from. Spares are in the order for the whole site.",),
+            (Column("Code"), Column("Piece", wrap=True), Column("Pieces", right)),
+            tuple(_row(code, names[code], str(n)) for code, n in used.items() if n),
+            key="order",
+            most_columns=1,
+        )
+
+    def unmet(self) -> list[Section]:
+        """Legs and corners that nothing in the product line makes."""
+        content = self.content
+        unmet = content.result.unmet
+        rows = [
+            _row(content.leg_text[leg], content.show.one(short), str(why))
+            for leg, short, why in zip(unmet.leg.tolist(), unmet.short_m.tolist(), unmet.why, strict=True)
+            if leg in set(content.legs.tolist())
+        ]
+        if not rows:
+            return []
+        return [
+            Section(
+                "Unmet",
+                ("These legs and corners cannot be made as planned. Decide before laying.",),
+                (Column("Leg"), Column("Short", "right"), Column("Why", wrap=True)),
+                tuple(rows),
+                key="unmet",
+                most_columns=1,
+            )
+        ]
+
+    def findings(self) -> list[Section]:
+        """What to look at first."""
+        content = self.content
+        names = dict(zip(map(str, content.site.beds.ids), content.bed_text, strict=True))
+        chosen = {str(content.site.beds.ids[b]) for b in content.beds}
+        found = [f for f in content.findings if f.bed is None or f.bed in chosen]
+        rows = [_row(f.grade, names.get(f.bed or "", ""), f.text) for f in found[:FINDINGS_SHOWN]]
+        if not rows:
+            return []
+        more = len(found) - len(rows)
+        notes = (f"The first {len(rows)} of {len(found)}; the others are in summary.json.",) if more else ()
+        columns = (Column("Grade"), Column("Bed"), Column("Finding", wrap=True))
+        return [Section("Look at first", notes, columns, tuple(rows), key="findings", most_columns=1)]
+
+    # --- back ---
+
+    def _run_band(self, run: int) -> Row:
+        content = self.content
+        runs = content.plan.runs
+        columns = self.layers["runs"].columns
+        bed = int(runs.bed[run])
+        form = "closed" if runs.closed[run] else "open"
+        name = str(content.site.beds.names[bed])
+        called = "" if name in (content.bed_text[bed], str(content.site.beds.ids[bed])) else f"   {name}"
+        sheets = self._sheets(bed)
+        return Row(
+            (
+                f"{content.run_text[run]}   {form}, {content.show.one(columns['ground_m'][run])}, "
+                f"{int(columns['pieces'][run])} pieces   sheet {sheets}{called}",
+            ),
+            band=True,
+        )
+
+    def _letters(self) -> tuple[list[str], list[str]]:
+        """Letters of the points each leg begins and ends at."""
+        runs, points = self.content.plan.runs, self.content.points
+        starts = [""] * len(runs.leg_id)
+        fars = [""] * len(runs.leg_id)
+        first: dict[int, str] = {}
+        for run, letter, leg in zip(points.run.tolist(), points.letter, points.leg.tolist(), strict=True):
+            first.setdefault(run, letter)
+            if not starts[leg]:
+                starts[leg] = letter
+            else:
+                fars[leg] = letter
+        for leg in range(len(runs.leg_id)):
+            if not fars[leg]:
+                run = int(runs.leg_run[leg])
+                last = leg + 1 == runs.leg_offsets[run + 1]
+                fars[leg] = first[run] if last else starts[leg + 1]
+        return starts, fars
+
+    def legs(self) -> Section:
+        """Runs and legs with lengths, and room for the tape."""
+        content = self.content
+        runs = content.plan.runs
+        columns = self.layers["legs"].columns
+        starts, fars = self._letters()
+        rows: list[Row] = []
+        for run in content.runs.tolist():
+            rows.append(self._run_band(run))
+            rows += [
+                _row(
+                    content.leg_text[leg].rsplit("-", 1)[-1],
+                    f"{starts[leg]} to {fars[leg]}",
+                    content.show.one(columns["ground_m"][leg]),
+                    "",
+                    "straight" if runs.straight[leg] else "curved",
+                    _fill(content, leg),
+                    _signed(content, float(columns["left_over_m"][leg])),
+                )
+                for leg in range(int(runs.leg_offsets[run]), int(runs.leg_offsets[run + 1]))
+            ]
+        return Section(
+            "Runs and legs",
+            (
+                f"{content.length_basis}. Lengths run from corner point to corner point. Left over: what the pieces "
+                "leave short (+) or over (-).",
+            ),
+            (Column("Leg"), Column("Points"), Column("Length", "right"), Column("Taped", least=52.0), Column("Form"),
+             Column("Between its units", wrap=True), Column("Left over", "right")),
+            tuple(rows), key="legs", blanks=(3,),
+        )  # fmt: skip
+
+    def corners(self) -> list[Section]:
+        """Corner units with turns."""
+        content = self.content
+        points, rows_at = content.points, content.point_rows
+        corners = rows_at[points.kind[rows_at] == NodeKind.CORNER]
+        if not len(corners):
+            return []
+        codes = _corner_codes(content)
+        rows = [
+            _row(
+                f"{content.run_text[points.run[k]]} {points.letter[k]}",
+                "outside" if points.turn_deg[k] > 0 else "inside",
+                f"{abs(points.turn_deg[k]):.1f}°",
+                f"{180 - abs(points.turn_deg[k]):.1f}°",
+                codes.get(int(points.leg[k]), "no unit"),
+            )
+            for k in corners.tolist()
+        ]
+        columns = (Column("Point"), Column("Side"), Column("Turn", "right"), Column("Angle", "right"), Column("Unit"))
+        notes = ("Turn: how far the line turns. Angle: between the two legs.",)
+        return [Section("Corners", notes, columns, tuple(rows), key="corners")]
+
+    def curves(self) -> list[Section]:
+        """Radius, arc and chord of curved legs."""
+        content = self.content
+        columns = self.layers["legs"].columns
+        legs = content.legs[~content.plan.runs.straight[content.legs]]
+        if not len(legs):
+            return []
+        starts, fars = self._letters()
+        rows = [
+            _row(
+                content.leg_text[leg],
+                f"{starts[leg]} to {fars[leg]}",
+                content.show.one(columns["left_radius_m"][leg]),
+                content.show.one(columns["right_radius_m"][leg]),
+                content.show.one(columns["ground_m"][leg]),
+                content.show.one(columns["chord_m"][leg]),
+            )
+            for leg in legs.tolist()
+        ]
+        right = "right"
+        return [
+            Section(
+                "Curves",
+                ("Least radius of the parts that turn left (outward) and right (inward). Arc: the length of the leg "
+                 "along the laying line. Chord: straight from its first to its last point.",),
+                (Column("Leg"), Column("Points"), Column("R left", right), Column("R right", right),
+                 Column("Arc", right), Column("Chord", right)),
+                tuple(rows), key="curves",
+            )
+        ]  # fmt: skip
+
+    def stakeout(self) -> Section:
+        """Grid coordinates of corners and ends."""
+        content = self.content
+        points = content.points
+        unit = content.site.frame.unit
+        grid = content.site.frame.grid(points.xy)
+        rows: list[Row] = []
+        run = -1
+        for k in content.point_rows.tolist():
+            if points.run[k] != run:
+                run = int(points.run[k])
+                rows.append(self._run_band(run))
+            rows.append(
+                _row(str(points.letter[k]), point_words(int(points.kind[k]), float(points.turn_deg[k])),
+                     f"{grid[k, 0]:.3f}", f"{grid[k, 1]:.3f}")
+            )  # fmt: skip
+        return Section(
+            "Stakeout: corners and ends",
+            (f"{content.grid_text}. Points lie on the laying line, which is dug out: set offset pegs.",),
+            (Column("Point"), Column("What"), Column(f"East ({unit})", "right"), Column(f"North ({unit})", "right")),
+            tuple(rows),
+            key="stakeout",
+        )
+
+    def cuts(self) -> list[Section]:
+        """Cut pieces, longest first."""
+        content = self.content
+        pieces = content.result.pieces
+        cut = content.pieces[pieces.kind[content.pieces] == PieceKind.CUT]
+        if not len(cut):
+            return []
+        cut = cut[np.lexsort([cut, -pieces.cut_um[cut]])]
+        lengths = content.show.many(pieces.cut_um[cut])
+        rows = [
+            _row(length, str(pieces.code[p]), content.piece_text[p], "")
+            for length, p in zip(lengths, cut.tolist(), strict=True)
+        ]
+        columns = (Column("Cut to", "right"), Column("From"), Column("Piece"), Column("Done", least=22.0))
+        return [
+            Section("Cut list", (f"{len(cut)} cut pieces, longest first.",), columns, tuple(rows), key="cuts", blanks=(3,))
+        ]
+
+    def pieces(self) -> Section:
+        """Every piece, in laying order."""
+        content = self.content
+        pieces, chosen = content.result.pieces, content.pieces
+        columns = self.layers["pieces"].columns
+        starts = content.show.many(pieces.from_um[chosen])
+        lengths = content.show.many(pieces.to_um[chosen] - pieces.from_um[chosen])
+        gaps = _gaps(content, chosen)
+        kinds = columns["kind"][chosen]
+        left = pieces.left_over_um[chosen].tolist()
+        rows: list[Row] = []
+        run = -1
+        for k, p in enumerate(chosen.tolist()):
+            if pieces.run[p] != run:
+                run = int(pieces.run[p])
+                rows.append(self._run_band(run))
+            over = f" {_signed(content, left[k] / 1e6)}" if left[k] else ""
+            rows.append(
+                _row(content.piece_text[p], str(kinds[k]), str(pieces.code[p]), starts[k], lengths[k], f"{gaps[k]}{over}")
+            )
+        right = "right"
+        return Section(
+            "Piece schedule",
+            ("Every piece once, in laying order. From: station along the run where it begins. Gap: the joint before "
+             "it; a signed length after it is the left-over of the leg, kept at that joint.",),
+            (Column("Piece"), Column("Kind"), Column("Code"), Column("From", right), Column("Length", right),
+             Column("Gap", right)),
+            tuple(rows), key="pieces",
+        )  # fmt: skip
+
+
+def _signed(content: Content, length_m: float) -> str:
+    if not length_m:
+        return ""
+    if content.show.unit == "m":
+        return f"{length_m * 1e3:+.1f} mm"
+    return f'{length_m / float(METRES["in"]):+.2f}"'
+
+
+def _gaps(content: Content, chosen: IntArray) -> list[str]:
+    """Joint gaps, fine enough to see them."""
+    gap = content.result.pieces.gap_um[chosen]
+    if content.show.unit == "m":
+        return [f"{g / 1e3:.1f} mm" if g else "" for g in gap.tolist()]
+    inch = float(METRES["in"]) * 1e6
+    return [f'{g / inch:.2f}"' if g else "" for g in gap.tolist()]
+
+
+def _fill(content: Content, leg: int) -> str:
+    """What stands between the units of a leg: ``5 x F-2000, cut 1.234 m``."""
+    result = content.result
+    parts = [
+        f"{n} x {s.article.code}"
+        for s, n in zip(result.line.straights, result.fits.counts[leg].tolist(), strict=True)
+        if n
+    ]
+    parts += [f"cut {content.show.one(um / 1e6)}" for um in result.fits.cut_um[leg].tolist() if um]
+    return ", ".join(parts)
+
+
+def _corner_codes(content: Content) -> dict[int, str]:
+    """Code of the unit at each corner, by the leg that leaves it."""
+    runs = content.plan.runs
+    codes = content.layers["corners"].columns["code"]
+    made = {}
+    for arriving, code in zip(runs.corner_leg.tolist(), codes, strict=True):
+        run = int(runs.leg_run[arriving])
+        last = arriving + 1 == runs.leg_offsets[run + 1]
+        leaving = int(runs.leg_offsets[run]) if last else arriving + 1
+        if code is not None:
+            made[leaving] = str(code)
+    return made
+
+
+__all__ = ["Points", "Schedules"]
