@@ -181,6 +181,11 @@ class Runs:
     walked_m: FloatArray | None = None
     """(v,) how far along its leg each vertex is as the edging is laid, on a slope; None where
     that is the length along the vertices.  0 at a leg's start, ``length_m`` at its end"""
+    start_meet_deg: FloatArray | None = None
+    """(l,) angle between the leg and the face it starts at (an abutment, another run), in (0, 90];
+    90 is square, and where no face is known.  None: 90 everywhere"""
+    far_meet_deg: FloatArray | None = None
+    """(l,) the same at the far end"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

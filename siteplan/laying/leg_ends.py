@@ -89,12 +89,27 @@ def _leg_corners(runs: Runs) -> tuple[IntArray, IntArray]:
     return start, far
 
 
-def choose_units(runs: Runs, part: Stations, corners: CornerChoice, line: ProductLine) -> Units:
-    """Choose the units, and leave out those a leg is too short for."""
+def choose_units(
+    runs: Runs,
+    part: Stations,
+    corners: CornerChoice,
+    line: ProductLine,
+    clear_um: tuple[IntArray, IntArray],
+) -> Units:
+    """Choose the units, and leave out those a leg is too short for.
+
+    Parameters
+    ----------
+    runs, part : runs and their stations
+    corners : how each corner is made
+    line : product line
+    clear_um : (l,) and (l,) what comes off at the start and far end of legs that end at a face or
+        at another run (:func:`siteplan.laying.run_ends.clearances`)
+    """
     start_end, far_end = choose_ends(runs, line)
     start_corner, far_corner = _leg_corners(runs)
     units = _taken_off(
-        runs, corners, line,
+        runs, corners, line, clear_um,
         Units(
             start_um=start_end, far_um=far_end, start_end=start_end, far_end=far_end,
             start_corner=start_corner, far_corner=far_corner, corner_laid=corners.unit >= 0,
@@ -108,24 +123,24 @@ def choose_units(runs: Runs, part: Stations, corners: CornerChoice, line: Produc
         helpless = (over > 0) & (units.start_unit | units.far_unit)
         if not helpless.any():
             break
-        units = _taken_off(runs, corners, line, _left_out(units, _first_of_streak(runs, helpless)))
+        units = _taken_off(runs, corners, line, clear_um, _left_out(units, _first_of_streak(runs, helpless)))
     start_um = np.minimum(units.start_um, part.leg_um)
     return replace(units, start_um=start_um, far_um=np.minimum(units.far_um, part.leg_um - start_um))
 
 
-def _taken_off(runs: Runs, corners: CornerChoice, line: ProductLine, units: Units) -> Units:
+def _taken_off(
+    runs: Runs, corners: CornerChoice, line: ProductLine, clear_um: tuple[IntArray, IntArray], units: Units
+) -> Units:
     """The units with what they and the clearances take off each leg."""
     ends = np.array([*(e.laying_um for e in line.ends), 0], dtype=np.int64)  # -1 takes nothing
     bare = mitre_um(line.depth_um, runs.corner_turn_deg)
-    tee = (line.depth_um + 1) // 2 + line.end_clearance_um
     taken = []
-    for kind, end, corner, arm in (
-        (runs.start_kind, units.start_end, units.start_corner, corners.leaving_um),
-        (runs.far_kind, units.far_end, units.far_corner, corners.arriving_um),
+    for clear, end, corner, arm in (
+        (clear_um[0], units.start_end, units.start_corner, corners.leaving_um),
+        (clear_um[1], units.far_end, units.far_corner, corners.arriving_um),
     ):
         at_corner = _at_corner(np.where(units.corner_laid, arm, bare), corner)
-        clear = np.where(kind == NodeKind.ABUTTED, line.end_clearance_um, 0)
-        taken.append(at_corner + ends[end] + np.where(kind == NodeKind.TEE, tee, clear))
+        taken.append(at_corner + ends[end] + clear)
     return replace(units, start_um=taken[0], far_um=taken[1])
 
 

@@ -25,6 +25,7 @@ from siteplan.laying.corner_units import CornerChoice, choose_corners
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
 from siteplan.laying.leg_ends import Units, choose_units, standing
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
+from siteplan.laying.run_ends import clearances
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
 from siteplan.products import Prefer, ProductLine
 from siteplan.slope import Steps
@@ -168,14 +169,14 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     """
     part = stations(runs)
     corners = choose_corners(runs, line)
-    units = choose_units(runs, part, corners, line)
+    band = build_band(runs, line.depth_um)
+    units = choose_units(runs, part, corners, line, clearances(runs, part, band, line))
     curve = _curve_faults(runs, line)
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
     fits = _fit(runs, rest, laid, units, line, rules)
     legs = _leg_plan(runs, units, fits)
     laid_corner = np.where(units.corner_laid, corners.unit, -1)
-    band = build_band(runs, line.depth_um)
     pieces = place(
         runs, part, band, legs, laid_corner, corners.leaving_um, line,
         lay_from=rules.lay_from, make_up=rules.make_up,

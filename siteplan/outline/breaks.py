@@ -14,7 +14,7 @@ from siteplan.model import NodeKind, RingKind, Shapes
 from siteplan.outline.alongside import alongside
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.edges import SAME_M, Edges, boxes, edges_near, edges_of, near_rings
-from siteplan.outline.ends import Ends, Meeting, meet
+from siteplan.outline.ends import Ends, Meeting, facing, leg_edge, meet
 from siteplan.outline.openings import in_openings
 from siteplan.outline.shared import overlaps, owners, polygons, shared
 from siteplan.outline.stretches import (
@@ -149,7 +149,49 @@ def find_breaks(
     names = (abutments.ids, openings.ids, ids)
     findings = (*twice, *idle, *overlaps(beds, edges, ids, within_m=rules.shared_within_m))
     findings += _deep_inside(beds, edges, abutments, walls, ids, rules.abut_within_m)
-    return _table(part, layer, names, edges), findings
+    return _with_faces(_table(part, layer, names, edges), part, layer, edges, walls, rules), findings
+
+
+_AT_FACE_M = 1e-4
+"""a leg's end this close to a face is on it"""
+
+
+def _with_faces(
+    table: Breaks, part: Stretches, layer: IntArray, edges: Edges, walls: Edges, rules: BreakRules
+) -> Breaks:
+    """The table with the direction of the face at each end of a leg that runs into one."""
+    made = []
+    for name, sign in (("start", 1), ("far", -1)):
+        given = getattr(table, f"{name}_xy")
+        station = _turned(part.from_m if sign > 0 else part.to_m, part.ring, edges)
+        at = np.where(np.isnan(given), _points_on(edges, part.ring, station, sign), given)
+        face = np.full_like(given, np.nan)
+        for which, faces in ((ABUTMENT, walls), (SHARED, edges)):
+            rows = np.flatnonzero(layer == which)
+            ring = part.ring[rows]
+            ends = Ends(ring, station[rows], np.full(len(rows), sign), np.zeros(len(rows)), part.other[rows])
+            own = edges.ring_feature[ring] if faces is edges else None
+            within = _AT_FACE_M if which == ABUTMENT else rules.shared_within_m + _AT_FACE_M
+            face[rows] = facing(
+                edges, faces, ends, at[rows], own_feature=own, angle_deg=rules.abut_angle_deg, within_m=within
+            )
+        made += [face, np.where(np.isnan(face), np.nan, at)]
+    return replace(table, start_face=made[0], start_face_xy=made[1], far_face=made[2], far_face_xy=made[3])
+
+
+def _points_on(edges: Edges, ring: IntArray, station_m: FloatArray, sign: int) -> XYArray:
+    """(m, 2) points of the outlines at stations, on the leg's side of a vertex."""
+    edge = leg_edge(edges, ring, station_m, np.full(len(ring), sign))
+    known = edge >= 0
+    at = np.full((len(ring), 2), np.nan)
+    row = edge[known]
+    along = station_m[known] - edges.from_m[row]
+    # at the first vertex of a closed ring the station may be that of the far side
+    length = edges.ring_length_m[ring[known]]
+    along = np.where(edges.closed[ring[known]], along - np.round(along / length) * length, along)
+    along = np.where(along < -SAME_M, along + length, along)
+    at[known] = edges.start[row] + edges.unit[row] * np.clip(along, 0.0, edges.length_m[row])[:, None]
+    return at
 
 
 def _table(part: Stretches, layer: IntArray, names: tuple[ObjectArray, ...], edges: Edges) -> Breaks:

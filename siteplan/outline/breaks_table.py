@@ -37,6 +37,15 @@ class Breaks:
     """(b, 2) where the leg before the stretch must end; NaN: the point at ``from_m``"""
     far_xy: XYArray
     """(b, 2) where the leg after the stretch must start; NaN: the point at ``to_m``"""
+    start_face: XYArray | None = None
+    """(b, 2) direction of the face the leg before the stretch runs into, from where it ends and on
+    the side on which the face comes back towards the leg; NaN where there is no such face, or
+    it is square to the leg.  None: no face is known"""
+    far_face: XYArray | None = None
+    """(b, 2) the same for the leg after the stretch"""
+    start_face_xy: XYArray | None = None
+    """(b, 2) a point on that face; NaN where there is none"""
+    far_face_xy: XYArray | None = None
 
     def __len__(self) -> int:
         return len(self.ring)

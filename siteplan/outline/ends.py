@@ -278,3 +278,61 @@ def _walk(
             best_way = np.where(taken[:, None], further, best_way)
         way, part = further, edges.length_m[edge]
     return moved, ahead, met, best_at, best_way
+
+
+def facing(
+    edges: Edges,
+    faces: Edges,
+    ends: Ends,
+    at: XYArray,
+    *,
+    own_feature: IntArray | None = None,
+    angle_deg: float,
+    within_m: float,
+) -> XYArray:
+    """Direction in which the face at each end comes back towards the leg.
+
+    A piece cut square at an oblique face meets it with one edge first: on the side on which the
+    face leans towards the leg.  At a corner of the face only the sides that are there count, and
+    where both come back, the one that comes back farther.
+
+    Parameters
+    ----------
+    edges : of the outlines
+    faces : edges of the abutments, or of the other beds
+    ends : ends of legs; ``feature`` is the feature met, -1 for none
+    at : (m, 2) where each leg ends
+    own_feature : (m,) feature of ``faces`` that is never met (the bed itself)
+    angle_deg : a face at this angle or less to the leg is alongside, not ahead
+    within_m : a face this close to the end is met
+
+    Returns
+    -------
+    (m, 2) unit directions; NaN where no face is met or none comes back (square ones do not).
+    """
+    count = len(at)
+    out = np.full((count, 2), np.nan)
+    edge = leg_edge(edges, ends.ring, ends.station_m, ends.sign)
+    some = np.flatnonzero((edge >= 0) & (ends.feature >= 0) & np.isfinite(at).all(axis=1))
+    if not len(some) or not len(faces):
+        return out
+    towards = edges.unit[edge[some]] * ends.sign[some, None]
+    tree = shapely.STRtree(faces.lines(np.arange(len(faces))))
+    end, face = tree.query(shapely.points(at[some]), predicate="dwithin", distance=within_m)
+    keep = faces.feature[face] == ends.feature[some[end]]
+    if own_feature is not None:
+        keep &= faces.feature[face] != own_feature[some[end]]
+    end, face = end[keep], face[keep]
+    # a face that goes on past the end has two sides, one that ends there has one
+    foot = dot(at[some[end]] - faces.start[face], faces.unit[face])
+    ahead, behind = faces.length_m[face] - foot > 2 * within_m, foot > 2 * within_m
+    way = np.concatenate([faces.unit[face][ahead], -faces.unit[face][behind]])
+    end = np.concatenate([end[ahead], end[behind]])
+    back = -dot(way, towards[end])
+    sine = np.abs(cross(way, towards[end]))
+    fine = (back > 1e-9) & (sine > np.sin(np.radians(angle_deg)) - 1e-12)
+    way, end, back = way[fine], end[fine], back[fine]
+    order = np.lexsort((way[:, 1], way[:, 0], -back, end))
+    hit, first = np.unique(end[order], return_index=True)
+    out[some[hit]] = way[order][first]
+    return out

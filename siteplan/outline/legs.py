@@ -133,11 +133,17 @@ def move_ends(legs: Legs, spans: Spans, gaps: Gaps, ring_id: ObjectArray) -> tup
     for at_start in (True, False):
         gap = (spans.before if at_start else spans.behind)[legs.span]
         leg = np.flatnonzero((first if at_start else last) & (gap >= 0))
-        table = gaps.breaks.far_xy if at_start else gaps.breaks.start_xy
-        target = table[gaps.row[gap[leg]]]
+        breaks, row = gaps.breaks, gaps.row[gap[leg]]
+        target = (breaks.far_xy if at_start else breaks.start_xy)[row]
+        faces = breaks.far_face if at_start else breaks.start_face
+        on_face = breaks.far_face_xy if at_start else breaks.start_face_xy
+        face = np.full_like(target, np.nan) if faces is None else faces[row]
+        if on_face is not None:
+            # an offset laying line meets an oblique face farther on, or sooner, than the outline
+            target = np.where(np.isnan(target), on_face[row], target)
         given = np.isfinite(target).all(axis=1)
-        leg, target = leg[given], target[given]
-        stuck += _move(legs, leg, target, at_start, xy, drop)
+        leg, target, face = leg[given], target[given], face[given]
+        stuck += _move(legs, leg, target, face, at_start, xy, drop)
     counts = np.diff(legs.offsets) - np.add.reduceat(drop, legs.offsets[:-1])
     keep = ~drop
     out = replace(
@@ -149,8 +155,21 @@ def move_ends(legs: Legs, spans: Spans, gaps: Gaps, ring_id: ObjectArray) -> tup
     ]
 
 
+_LEAST_SINE = 0.25
+"""a face at less than this to the leg (14.5 degrees) cannot say where the leg meets it"""
+
+
+def _level(unit: XYArray, to: XYArray, face: XYArray) -> FloatArray:
+    """(m,) how far along each leg it meets the face, or is level with a point without a face."""
+    sine, _ = cross_dot(unit, face)
+    met, _ = cross_dot(to, face)
+    _, along = cross_dot(to, unit)
+    oblique = np.abs(np.nan_to_num(sine)) >= _LEAST_SINE
+    return np.where(oblique, met / np.where(oblique, sine, 1.0), along)
+
+
 def _move(
-    legs: Legs, leg: IntArray, target: XYArray, at_start: bool, xy: XYArray, drop: BoolArray
+    legs: Legs, leg: IntArray, target: XYArray, face: XYArray, at_start: bool, xy: XYArray, drop: BoolArray
 ) -> list[int]:
     """Move one kind of end in place; vertices passed on the way are marked to be dropped.
 
@@ -167,7 +186,7 @@ def _move(
         short = np.hypot(vector[:, 0], vector[:, 1]) < SAME_M
         vector[short] = -step * legs.direction[edge_row[short]]
         unit = vector / np.hypot(vector[:, 0], vector[:, 1])[:, None]
-        _, along = cross_dot(target[todo] - xy[inner[todo]], unit)
+        along = _level(unit, target[todo] - xy[inner[todo]], face[todo])
         fine = along > SAME_M
         done = todo[fine]
         xy[end[done]] = xy[inner[done]] + along[fine, None] * unit[fine]

@@ -160,6 +160,7 @@ def _table(
     turn = _turns_between(line, legs.offsets, arriving, leaving)
     start_turn, far_turn = np.zeros(count), np.zeros(count)
     far_turn[arriving], start_turn[leaving] = turn, turn
+    start_meet, far_meet = _meet_angles(spans, legs, gaps, line)
     return Runs(
         run_id=run_id,
         bed=bed,
@@ -183,6 +184,8 @@ def _table(
         corner_leg=arriving,
         corner_turn_deg=turn,
         corner_moved_m=corners.moved_m[fitted.corner_row[legs.far_corner[arriving]]],
+        start_meet_deg=start_meet,
+        far_meet_deg=far_meet,
     )
 
 
@@ -199,6 +202,25 @@ def _kinds(spans: Spans, legs: Legs, gaps: Gaps) -> tuple[KindArray, KindArray]:
         kind[spans.closed[legs.span]] = NodeKind.SEAM
         kind[corner >= 0] = NodeKind.CORNER
         out.append(kind)
+    return out[0], out[1]
+
+
+def _meet_angles(spans: Spans, legs: Legs, gaps: Gaps, line: Edges) -> tuple[FloatArray, FloatArray]:
+    """Angle in degrees between each leg and the face at its start and at its far end; 90 where none."""
+    out = []
+    for corner, gap, faces, row in (
+        (legs.start_corner, spans.before[legs.span], gaps.breaks.far_face, legs.offsets[:-1]),
+        (legs.far_corner, spans.behind[legs.span], gaps.breaks.start_face, legs.offsets[1:] - 2),
+    ):
+        angle = np.full(len(legs.span), 90.0)
+        some = np.flatnonzero((gap >= 0) & (corner < 0))
+        if faces is not None and len(some):
+            face = faces[gaps.row[gap[some]]]
+            known = np.isfinite(face).all(axis=1)
+            some, face = some[known], face[known]
+            cross, dot = cross_dot(line.vector[row[some]], face)
+            angle[some] = np.degrees(np.arctan2(np.abs(cross), np.abs(dot)))
+        out.append(angle)
     return out[0], out[1]
 
 
