@@ -84,12 +84,14 @@ class DataError(SiteplanError, ValueError):
     Parameters
     ----------
     faults : one or more faults
+    findings : what was found besides, before the faults stopped the work
     """
 
     exit_code = 1
 
-    def __init__(self, *faults: Fault) -> None:
+    def __init__(self, *faults: Fault, findings: tuple[Finding, ...] = ()) -> None:
         self.faults: tuple[Fault, ...] = faults
+        self.findings: tuple[Finding, ...] = findings
         super().__init__("\n".join(f.text for f in faults))
 
 

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
 
 SCHEMA_VERSION = 1
@@ -23,8 +24,25 @@ Side = Literal["left", "right"]
 EndName = Literal["free", "abutted"]
 
 
+LengthUnit = Literal["m", "mm", "cm", "in", "ft", "ftUS", "yd"]
+
+
+class AnchorPair(Table):
+    """One point known in a file and on the map."""
+
+    file: Annotated[list[float], Field(min_length=2, max_length=2)]
+    """x, y in the file's unit (field notes: metres)"""
+    map: Annotated[list[float], Field(min_length=2, max_length=2)]
+    """easting, northing or longitude, latitude in ``crs``"""
+    name: str | None = None
+
+
 class InputFile(Table):
-    """One input file (or one layer of it)."""
+    """One input file (or one layer of it).
+
+    The keys after ``crs`` are for formats that leave these things open; one a format has no use
+    for is a fault when the file is read.
+    """
 
     file: str
     """path, relative to the folder of ``site.toml``"""
@@ -34,6 +52,32 @@ class InputFile(Table):
     """attribute filter, in the SQL of the OGR library: ``landuse = 'grass'``"""
     crs: str | None = None
     """the CRS, for a file that does not say: ``EPSG:2230``"""
+    layers: Annotated[list[str], Field(min_length=1)] | None = None
+    """drawing layers, tracks by name, survey codes, or outlines of field notes to take"""
+    unit: LengthUnit | None = None
+    """unit of a drawing that does not say, or of survey points on axes of the site's own"""
+    unit_overrules: bool | None = None
+    """true: ``unit`` is right where the drawing states another"""
+    height_unit: Literal["m", "ft", "ftUS"] | None = None
+    """unit of the heights of survey points, where it is not that of their coordinates"""
+    columns: dict[str, str] | None = None
+    """column of a survey file for a meaning, where the header's words leave it open"""
+    anchor: Annotated[list[AnchorPair], Field(min_length=1)] | None = None
+    """points known in the file and on the map; the file is turned and moved onto them, never stretched"""
+    chord_tolerance: PositiveUm | None = None
+    """greatest distance of an arc or curve from the chords that stand for it; 1 mm"""
+    join_within: NotNegativeUm | None = None
+    """ends of lines in a drawing this close are joined; 1 mm"""
+    simplify: NotNegativeUm | None = None
+    """a walk is simplified within this; 0.5 m"""
+    closed: Literal["auto", "yes", "no"] | None = None
+    """whether a walk is an outline; auto: where its ends meet"""
+    close_within: NotNegativeUm | None = None
+    """ends of a walk this close meet; 5 m"""
+    hdop_limit: Annotated[float, Field(gt=0)] | None = None
+    """points of a walk with a greater HDOP are told; 5"""
+    nested: Literal["islands", "outlines"] | None = None
+    """closed outlines within closed ones: islands, or outlines of their own"""
 
 
 class HeightFile(Table):
@@ -268,6 +312,9 @@ class SiteSettings(Table):
     spares: Spares = Spares()
     bed: dict[str, BedOverride] = {}
     edge_owner: list[EdgeOwner] = []
+    tape: list[TapeRow] = []
+    """readings of tapes; more may stand in the file ``reconcile.tapes``"""
+    reconcile: Reconcile = Reconcile()
 
 
 def load_settings(path: Path) -> SiteSettings:

@@ -12,7 +12,7 @@ The four functions here are the library's front door::
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,7 @@ from siteplan.heights import (
     outline_heights,
     profile_findings,
 )
-from siteplan.intake import Source, read_features
+from siteplan.intake import AnchorPoint, Reading, Source, read_features
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
@@ -42,7 +42,7 @@ from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
 from siteplan.pictures import PictureCheck, PictureSource, check_pictures
 from siteplan.products import ProductLine
-from siteplan.settings import SiteSettings, load_settings
+from siteplan.settings import InputFile, SiteSettings, load_settings
 from siteplan.slope import Profile, sloped, steps
 from siteplan.tomlfile import nearest, validated
 from siteplan.types import FloatArray, IntArray
@@ -117,6 +117,7 @@ def site_settings(
     units: str | None = None,
     grid: str | None = None,
     mixed_crs: str | None = None,
+    reading: Mapping[str, Any] | None = None,
 ) -> SiteSettings:
     """Settings for bare files, with the defaults for everything else.
 
@@ -128,17 +129,18 @@ def site_settings(
     units : ``m`` or ``ft``, shown
     grid : ``auto``, ``local`` or a code
     mixed_crs : ``refuse`` or ``transform``
+    reading : further keys of ``[[inputs.beds]]``, such as ``crs`` or ``layers``
 
     Raises
     ------
     DataError : a value ``site.toml`` would not take either.
     """
 
-    def entries(paths: Sequence[Path]) -> list[dict[str, str]]:
+    def entries(paths: Sequence[Path]) -> list[dict[str, Any]]:
         return [{"file": str(p.absolute())} for p in paths]
 
     inputs: dict[str, Any] = {
-        "beds": entries([beds]),
+        "beds": [{**entry, **(reading or {})} for entry in entries([beds])],
         "abutments": entries(abutments),
         "openings": entries(openings),
     }
@@ -150,6 +152,124 @@ def site_settings(
     if grid is not None:
         data["grid"] = {"name": grid}
     return validated(SiteSettings, data, "command line")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InputsRead:
+    """What the inputs of a site gave: features of the roles that could be read, and what is wrong."""
+
+    features: dict[str, Features]
+    faults: tuple[Fault, ...]
+    findings: tuple[Finding, ...]
+
+
+def source_of(entry: InputFile, base: Path, height_m: float | None = None) -> Source:
+    """What the intake is asked for, from an input of ``site.toml``.
+
+    Parameters
+    ----------
+    entry : the input
+    base : folder its path starts from
+    height_m : of the site above the ellipsoid, where known
+    """
+
+    def metres(value: int | None) -> float | None:
+        return None if value is None else um_to_m(value)
+
+    pairs = entry.anchor
+    return Source(
+        path=base / entry.file,
+        layer=entry.layer,
+        where=entry.where,
+        crs=entry.crs,
+        height_m=height_m,
+        reading=Reading(
+            layers=None if entry.layers is None else tuple(entry.layers),
+            unit=entry.unit,
+            unit_overrules=entry.unit_overrules,
+            height_unit=entry.height_unit,
+            columns=entry.columns,
+            anchor=None
+            if pairs is None
+            else tuple(AnchorPoint((p.file[0], p.file[1]), (p.map[0], p.map[1]), p.name) for p in pairs),
+            chord_tolerance_m=metres(entry.chord_tolerance),
+            join_within_m=metres(entry.join_within),
+            simplify_m=metres(entry.simplify),
+            closed=entry.closed,
+            close_within_m=metres(entry.close_within),
+            hdop_limit=entry.hdop_limit,
+            nested=entry.nested,
+        ),
+    )
+
+
+def ellipsoidal_height_m(settings: SiteSettings) -> float | None:
+    """Height of the site above the ellipsoid; None where it is not stated."""
+    grid = settings.grid
+    if grid.height is None:
+        return None
+    return um_to_m(grid.height + (grid.geoid_height or 0))
+
+
+def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False) -> InputsRead:
+    """Every role of a site, as far as it can be read; nothing is raised for bad data.
+
+    Parameters
+    ----------
+    settings : of the site
+    base : folder the paths start from
+    skip_faulty : leave faulty features out and say so, as ``inputs.skip_faulty`` does
+    """
+    skip = skip_faulty or settings.inputs.skip_faulty
+    height_m = ellipsoidal_height_m(settings)
+    faults: list[Fault] = []
+    findings: list[Finding] = []
+    features: dict[str, Features] = {}
+    for role in ("beds", "abutments", "openings"):
+        sources = [source_of(entry, base, height_m) for entry in getattr(settings.inputs, role)]
+        if not sources:
+            continue
+        try:
+            of_beds = role == "beds"
+            features[role], found = read_features(
+                sources,
+                role,
+                id_attribute=settings.inputs.id_attribute if of_beds else None,
+                name_attribute=settings.inputs.name_attribute if of_beds else None,
+                skip_faulty=skip,
+            )
+            findings.extend(found)
+        except DataError as error:
+            faults.extend(error.faults)
+            findings.extend(error.findings)
+    if "beds" in features:
+        faults.extend(_mixed_crs(features, settings))
+        faults.extend(_unknown_beds(features["beds"], settings))
+        faults.extend(_unknown_vertices(features["beds"], settings))
+    return InputsRead(features, tuple(faults), tuple(findings))
+
+
+def site_of(place: str | Path | SiteSettings, folder: Path | None = None) -> tuple[SiteSettings, Path]:
+    """Settings of a site, and the folder its paths start from.
+
+    Raises
+    ------
+    DataError : no ``site.toml``, or faults in it
+    """
+    if isinstance(place, SiteSettings):
+        return place, folder or Path()
+    path = Path(place)
+    path = path / SITE_FILE if path.is_dir() else path
+    if not path.exists():
+        raise DataError(
+            Fault(
+                "no-site",
+                f"there is no {SITE_FILE}",
+                "Name a site folder, or an outline file together with --line",
+                str(place),
+            )
+        )
+    return load_settings(path), folder or path.parent
 
 
 def load_site(
@@ -167,53 +287,16 @@ def load_site(
     ------
     DataError : with every fault of every input.
     """
-    if isinstance(place, SiteSettings):
-        settings, base = place, folder or Path()
-    else:
-        path = Path(place)
-        path = path / SITE_FILE if path.is_dir() else path
-        if not path.exists():
-            raise DataError(
-                Fault(
-                    "no-site",
-                    f"there is no {SITE_FILE}",
-                    "Name a site folder, or an outline file together with --line",
-                    str(place),
-                )
-            )
-        settings, base = load_settings(path), folder or path.parent
-    skip = skip_faulty or settings.inputs.skip_faulty
+    settings, base = site_of(place, folder)
     faults: list[Fault] = []
-    findings: list[Finding] = []
     line: ProductLine | None = None
-    features: dict[str, Features] = {}
     try:
         line = load_line(_line_place(settings.line, base))
     except DataError as error:
         faults.extend(error.faults)
-    for role in ("beds", "abutments", "openings"):
-        sources = [
-            Source(path=base / entry.file, layer=entry.layer, where=entry.where, crs=entry.crs)
-            for entry in getattr(settings.inputs, role)
-        ]
-        if not sources:
-            continue
-        try:
-            of_beds = role == "beds"
-            features[role], found = read_features(
-                sources,
-                role,
-                id_attribute=settings.inputs.id_attribute if of_beds else None,
-                name_attribute=settings.inputs.name_attribute if of_beds else None,
-                skip_faulty=skip,
-            )
-            findings.extend(found)
-        except DataError as error:
-            faults.extend(error.faults)
-    if "beds" in features:
-        faults.extend(_mixed_crs(features, settings))
-        faults.extend(_unknown_beds(features["beds"], settings))
-        faults.extend(_unknown_vertices(features["beds"], settings))
+    read = read_inputs(settings, base, skip_faulty=skip_faulty)
+    faults.extend(read.faults)
+    features, findings = read.features, list(read.findings)
     if faults or line is None:
         raise DataError(*faults)
     beds = features["beds"]

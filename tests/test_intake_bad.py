@@ -82,7 +82,11 @@ def codes(faults: tuple[Fault, ...]) -> list[str]:
         ("curvepolygon.gpkg", {"arcs"}, "true arcs"),
         ("multisurface.gpkg", {"arcs"}, "true arcs"),
         ("line_zm.gpkg", {"extent"}, "km, more than 20 km"),
-        ("messy_survey.csv", {"no-geometry"}, "table without geometry"),
+        (
+            "messy_survey.csv",
+            {"no-crs", "missing-coordinates", "not-a-place", "duplicate-point"},
+            "does not say which CRS",
+        ),
     ],
 )
 def test_every_real_bad_file_is_refused_with_its_code(

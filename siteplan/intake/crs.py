@@ -11,8 +11,8 @@ import shapely
 
 from siteplan.errors import DataError, Fault
 from siteplan.geodesy import CrsFacts, crs_facts, inverse, unproject
-from siteplan.intake.files import Source, Table
 from siteplan.intake.rings import Rings, finite_rows
+from siteplan.intake.source import Source, Table
 from siteplan.intake.troubles import Trouble, number, place
 from siteplan.types import BoolArray, FloatArray, LonLatArray
 
@@ -36,15 +36,7 @@ def crs_of(table: Table, source: Source) -> CrsFacts:
     if declared is not None and (stated is None or table.crs_source == "default"):
         return declared
     if stated is None:
-        raise DataError(
-            Fault(
-                "no-crs",
-                f"the file does not say which CRS its coordinates are in{_looks_hint(table)}",
-                'Find out from whoever made it and state it, for example crs = "EPSG:2230"; '
-                "a shapefile keeps it in its .prj part",
-                file=table.label,
-            )
-        )
+        raise DataError(missing_crs_fault(table.label, _coords_of(table)))
     if declared is not None and crs_key(declared) != crs_key(stated):
         raise DataError(
             Fault(
@@ -77,10 +69,34 @@ def crs_text(facts: CrsFacts, given: str) -> str:
     return crs_key(facts) if facts.code or facts.shift_wkt == facts.geographic_wkt else given
 
 
-def _looks_hint(table: Table) -> str:
-    """What the numbers of a file without a CRS look like, as the end of a sentence."""
+def missing_crs_fault(label: str, xy: FloatArray, remedy: str = "") -> Fault:
+    """The one place where the fault of a file without a CRS is made.
+
+    Parameters
+    ----------
+    label : the file, for messages
+    xy : (n, 2) its coordinates, so that what they look like can be told; may be empty
+    remedy : another way out that this kind of file has
+    """
+    way = (
+        'Find out from whoever made it and state it, for example crs = "EPSG:2230"; '
+        "a shapefile keeps it in its .prj part"
+    )
+    return Fault(
+        "no-crs",
+        f"the file does not say which CRS its coordinates are in{_looks_hint(xy)}",
+        f"{way}. {remedy}" if remedy else way,
+        file=label,
+    )
+
+
+def _coords_of(table: Table) -> FloatArray:
     with np.errstate(invalid="ignore"):
-        xy = shapely.get_coordinates(shapely.from_wkb(table.wkb, on_invalid="ignore"))
+        return np.asarray(shapely.get_coordinates(shapely.from_wkb(table.wkb, on_invalid="ignore")))
+
+
+def _looks_hint(xy: FloatArray) -> str:
+    """What the numbers of a file without a CRS look like, as the end of a sentence."""
     xy = xy[finite_rows(xy)]
     if not len(xy):
         return ""

@@ -22,9 +22,10 @@ from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.geodesy import CrsFacts
 from siteplan.intake.crs import crs_key, crs_of, crs_text, extent_trouble, place_troubles
 from siteplan.intake.faults import geometry_troubles
-from siteplan.intake.files import Source, Table, feature_ids, read_table
+from siteplan.intake.files import feature_ids, read_table
 from siteplan.intake.ids import name_features, opening_widths
 from siteplan.intake.rings import Rings, rings_of
+from siteplan.intake.source import Source, Table
 from siteplan.intake.troubles import Trouble
 from siteplan.model import Features, RingKind
 from siteplan.types import BoolArray, IntArray, ObjectArray
@@ -123,7 +124,9 @@ def read_features(
         told = fatal
     faults.extend(_as_fault(t, labels, files) for t in told)
     if faults:
-        raise _report(faults)
+        told_too = [f for r in reads for f in r.table.findings]
+        told_too += [_as_finding(t, naming.ids, labels, files) for t in troubles if not t.fatal]
+        raise _report(faults, [*told_too, *naming.findings])
     kept = np.flatnonzero(~faulty)
     features = Features(
         role=role, crs=reads[0].crs, ids=naming.ids[kept], names=naming.names[kept],
@@ -153,7 +156,8 @@ def _read(source: Source, role: str) -> tuple[_Read | None, list[Fault]]:
     faults: list[Fault] = []
     facts = None
     crs = ""
-    geoms, rings, troubles = geometry_troubles(table.wkb, table.arcs, role)
+    geoms, rings, found = geometry_troubles(table.wkb, table.arcs, role)
+    troubles = [*table.troubles, *found]
     try:
         facts = crs_of(table, source)
         crs = crs_text(facts, source.crs or table.crs or "")
@@ -201,10 +205,10 @@ def _no_such_attributes(
 # -- the report ----------------------------------------------------------------
 
 
-def _report(faults: Sequence[Fault]) -> DataError:
+def _report(faults: Sequence[Fault], findings: Sequence[Finding] = ()) -> DataError:
     """All faults in one error; beyond the most that are listed, the rest are counted by code."""
     if len(faults) <= MOST_FAULTS:
-        return DataError(*faults)
+        return DataError(*faults, findings=tuple(findings))
     rest = Counter(f.code for f in faults[MOST_FAULTS:])
     kinds = ", ".join(f"{n} {code}" for code, n in sorted(rest.items()))
     more = Fault(
@@ -212,7 +216,7 @@ def _report(faults: Sequence[Fault]) -> DataError:
         f"and {len(faults) - MOST_FAULTS} more faults, {len(faults)} in all ({kinds})",
         "Mend the ones above first",
     )
-    return DataError(*faults[:MOST_FAULTS], more)
+    return DataError(*faults[:MOST_FAULTS], more, findings=tuple(findings))
 
 
 def _as_fault(trouble: Trouble, labels: ObjectArray, files: ObjectArray) -> Fault:

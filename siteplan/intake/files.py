@@ -9,11 +9,10 @@ from __future__ import annotations
 import json
 import re
 import warnings
-import zipfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import pyogrio
@@ -21,6 +20,8 @@ import pyogrio.errors
 import pyogrio.raw
 
 from siteplan.errors import DataError, Fault, Finding
+from siteplan.intake.archives import is_zip, unzipped
+from siteplan.intake.kmz import check_kml
 from siteplan.intake.paths import (
     EXPECTED,
     EXPORT_AGAIN,
@@ -29,20 +30,18 @@ from siteplan.intake.paths import (
     checked_path,
     choose_layer,
     file_fault,
-    is_zip,
     listed,
     part_beside,
     suffix_of,
-    unzipped,
 )
+from siteplan.intake.source import CrsSource, Source, Table, unused_keys
+from siteplan.intake.survey_files import TEXT_SUFFIXES, read_text_file, text_kind
 from siteplan.types import IntArray, ObjectArray
 
-CrsSource = Literal["file", "default", "none"]
-"""``file``: the file names it; ``default``: a GeoJSON without a ``crs`` member, which RFC 7946
-section 4 defines as WGS 84 longitude and latitude; ``none``: not known."""
-
+Place: TypeAlias = str | bytes
+"""Where the reading library finds a file: its path, or its content."""
 _READ_ERRORS: Final = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, OSError)
-_WITHOUT_ARCS: Final = JSON_SUFFIXES | {".shp", ".kml", ".kmz", ".gpx", ".osm", ".pbf", ".dxf", ".csv"}
+_WITHOUT_ARCS: Final = JSON_SUFFIXES | {".shp", ".kml", ".osm", ".pbf", ".csv"}
 _WGS84_NAME: Final = re.compile(r"(?i)crs84h?$|epsg:.*:?(4326|4979)$|^wgs ?84$")
 # Warnings whose cause is reported as a fault or finding of our own, so not repeated.
 _KNOWN_WARNINGS: Final = re.compile(
@@ -52,46 +51,29 @@ _KNOWN_WARNINGS: Final = re.compile(
 
 
 @dataclass(frozen=True)
-class Source:
-    """One file that holds features of a role.
-
-    Parameters
-    ----------
-    path : the file
-    layer : layer within it; needed where it has several
-    where : filter on attributes, as the format understands it (SQL ``WHERE`` without the word)
-    crs : CRS of the coordinates, only where the file names none; GeoJSON without a ``crs``
-        member counts as naming none
-    """
+class _File:
+    """A file found, in an archive or not."""
 
     path: Path
-    layer: str | None = None
-    where: str | None = None
-    crs: str | None = None
+    address: str
+    """path, or the reading library's address of a member of an archive"""
+    name: str
+    """its own name, within an archive where it is in one"""
+    packed: bytes | None
+    """content, where it was unpacked"""
+    layer: str | None
 
+    @property
+    def suffix(self) -> str:
+        return suffix_of(self.name)
 
-@dataclass(frozen=True, eq=False)
-class Table:
-    """Rows of one source as they came.  n rows."""
+    @property
+    def zipped(self) -> bool:
+        return self.address.startswith("/vsizip/")
 
-    label: str
-    """file, and layer where there are several, for messages"""
-    wkb: ObjectArray
-    """(n,) bytes, or None for a row without geometry"""
-    attributes: dict[str, ObjectArray]
-    """(n,) values, None where absent"""
-    crs: str | None
-    crs_source: CrsSource
-    fids: IntArray | None
-    """(n,) the reader's own numbers of the features"""
-    text: bytes | None
-    """the file, where it is JSON"""
-    arcs: IntArray
-    """rows whose geometry has true arcs in the file"""
-    findings: tuple[Finding, ...]
-
-    def __len__(self) -> int:
-        return len(self.wkb)
+    def content(self) -> bytes:
+        """The whole file, from wherever it is."""
+        return self.packed if self.packed is not None else self.path.read_bytes()
 
 
 def read_table(source: Source) -> Table:
@@ -99,15 +81,53 @@ def read_table(source: Source) -> Table:
 
     Raises
     ------
-    DataError : one fault that concerns the whole file; see docs/inputs.md for the codes
+    DataError : faults that concern the whole file; see docs/inputs.md for the codes
     """
     path = checked_path(source.path)
-    place, layer = unzipped(path, source.layer) if is_zip(path) else (str(path.absolute()), source.layer)
-    suffix = suffix_of(place)
-    if suffix == ".shp" and place == str(path.absolute()):
+    if is_zip(path):
+        file = _File(path, *unzipped(path, source.layer))
+    else:
+        file = _File(path, str(path.absolute()), path.name, None, source.layer)
+    own = _own_reader(file, source)
+    return own if own is not None else _read_features(file, source)
+
+
+def _own_reader(file: _File, source: Source) -> Table | None:
+    """The table, where a reader of our own takes the file."""
+    if file.zipped:
+        source = replace(source, layer=file.layer)
+    label = file.path.name
+    if file.suffix == ".gpx":
+        from siteplan.intake.gpx import read_gpx
+
+        return read_gpx(file.content(), label, source)
+    if file.suffix == ".dxf":
+        from siteplan.intake.dxf import read_dxf
+
+        return read_dxf(file.content(), label, source)
+    if file.suffix in TEXT_SUFFIXES and not _looks_like_json(file):
+        data = file.content()
+        if text_kind(data, file.name) != "features":
+            return read_text_file(data, file.name, label, source)
+    return None
+
+
+def _read_features(file: _File, source: Source) -> Table:
+    """Rows of a file the reading library takes."""
+    path, layer, suffix = file.path, file.layer, file.suffix
+    unused = unused_keys(source, "file of features", path.name)
+    if unused:
+        raise DataError(*unused)
+    place: Place = file.address
+    said: tuple[Finding, ...] = ()
+    if suffix == ".shp" and not file.zipped:
         check_shapefile(path)
-    text = _json_text(place, path) if _looks_like_json(place, path) else None
-    if text is None and suffix not in {".kml", ".kmz", ".shp"}:
+    elif suffix == ".kml":
+        data = file.content()
+        said = check_kml(data, path.name)
+        place = data if file.zipped else place
+    text = _json_text(file) if _looks_like_json(file) else None
+    if text is None and suffix not in {".kml", ".shp"}:
         layer = _chosen_layer(source, place, layer)
     label = path.name if layer is None else f"{path.name} ({layer})"
     meta, fids, wkb, fields, caught = _read(source, place, layer, label)
@@ -129,14 +149,14 @@ def read_table(source: Source) -> Table:
         fids=fids,
         text=text,
         arcs=arcs,
-        findings=_file_findings(path, suffix, label, caught),
+        findings=(*said, *_file_findings(path, suffix, label, caught)),
     )
 
 
 # -- reading -----------------------------------------------------------------
 
 
-def _chosen_layer(source: Source, place: str, layer: str | None) -> str | None:
+def _chosen_layer(source: Source, place: Place, layer: str | None) -> str | None:
     """The layer to read; None where the file has only one.
 
     A table without geometry is no candidate while there is a layer with one.
@@ -167,7 +187,7 @@ def _chosen_layer(source: Source, place: str, layer: str | None) -> str | None:
 
 
 def _read(
-    source: Source, place: str, layer: str | None, label: str
+    source: Source, place: Place, layer: str | None, label: str
 ) -> tuple[dict[str, Any], IntArray | None, ObjectArray, Sequence[Any], list[str]]:
     """Everything of one layer, with the reader's warnings as text."""
     with warnings.catch_warnings(record=True) as caught:
@@ -197,16 +217,17 @@ def _encoding(label: str, error: UnicodeDecodeError) -> DataError:
     )
 
 
-def _open_fault(error: Exception, file: str, place: str) -> Fault:
+def _open_fault(error: Exception, file: str, place: Place) -> Fault:
     """A file that does not open: unknown format, or damaged."""
     said = str(error)
     if "not recognized as being in a supported" in said or "not recognized as a supported" in said:
         return Fault("not-a-known-format", "the format of the file is not known", EXPECTED, file=file)
-    said = re.sub(r"\s+", " ", said.replace(place, file)).strip()
+    said = said.replace(place, file) if isinstance(place, str) else re.sub(r"/vsimem/\S+", file, said)
+    said = re.sub(r"\s+", " ", said).strip()
     return Fault("damaged-file", f"the file cannot be read: {said}", EXPORT_AGAIN, file=file)
 
 
-def _read_fault(error: Exception, source: Source, place: str, layer: str | None, label: str) -> Fault:
+def _read_fault(error: Exception, source: Source, place: Place, layer: str | None, label: str) -> Fault:
     """What went wrong while reading, told from what was asked for."""
     opened = not isinstance(error, pyogrio.errors.DataSourceError)
     if opened and layer is not None:
@@ -223,7 +244,7 @@ def _read_fault(error: Exception, source: Source, place: str, layer: str | None,
     return _open_fault(error, label, place)
 
 
-def _attribute_names(place: str, layer: str | None) -> str:
+def _attribute_names(place: Place, layer: str | None) -> str:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return listed([str(f) for f in pyogrio.read_info(place, layer=layer)["fields"]]) or "it has none"
@@ -266,8 +287,6 @@ def _file_findings(path: Path, suffix: str, label: str, said: Sequence[str]) -> 
         findings.append(
             Finding("m-dropped", "notice", f"{label}: measures (M values) of the vertices are not used")
         )
-    if suffix == ".dxf":
-        findings.append(Finding("drawing-arcs", "notice", f"{label}: arcs of a drawing are read as chords"))
     if suffix == ".shp" and not is_zip(path) and part_beside(path, ".dbf") is None:
         findings.append(
             Finding("no-attributes", "notice", f"{label}: the .dbf part is missing, so names and ids are too")
@@ -278,7 +297,7 @@ def _file_findings(path: Path, suffix: str, label: str, said: Sequence[str]) -> 
     return tuple(findings)
 
 
-def _rows_with_arcs(place: str, layer: str | None, fids: IntArray | None) -> IntArray:
+def _rows_with_arcs(place: Place, layer: str | None, fids: IntArray | None) -> IntArray:
     """Rows whose geometry in the file is a curve; the reader makes chords of it without a word.
 
     The type as stored is the special field ``OGR_GEOMETRY`` of GDAL's own SQL dialect.  A
@@ -304,25 +323,21 @@ def _rows_with_arcs(place: str, layer: str | None, fids: IntArray | None) -> Int
 # -- GeoJSON -----------------------------------------------------------------
 
 
-def _looks_like_json(place: str, path: Path) -> bool:
-    if suffix_of(place) in JSON_SUFFIXES:
+def _looks_like_json(file: _File) -> bool:
+    if file.suffix in JSON_SUFFIXES:
         return True
-    if place.startswith("/vsizip/") or not path.is_file():
+    if file.zipped or not file.path.is_file():
         return False
-    with path.open("rb") as stream:
+    with file.path.open("rb") as stream:
         return stream.read(64).lstrip(b"\xef\xbb\xbf\x1e \t\r\n")[:1] in (b"{", b"[")
 
 
-def _json_text(place: str, path: Path) -> bytes:
+def _json_text(file: _File) -> bytes:
     """Bytes of a JSON file, plain or in a zip archive."""
-    if place.startswith("/vsizip/"):
-        with zipfile.ZipFile(path) as archive:
-            text = archive.read(place.split("}/", 1)[1])
-    else:
-        text = path.read_bytes()
+    text = file.content()
     if text[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise file_fault(
-            "encoding", "the file is UTF-16 text, GeoJSON is UTF-8", "Save it again as UTF-8", path.name
+            "encoding", "the file is UTF-16 text, GeoJSON is UTF-8", "Save it again as UTF-8", file.path.name
         )
     return text
 

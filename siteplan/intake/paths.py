@@ -1,4 +1,4 @@
-"""Whether a path leads to a file that can be opened: archives, parts of shapefiles, damage."""
+"""Whether a path leads to a file that can be opened: parts of shapefiles, damage."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import difflib
 import os
 import re
 import struct
-import zipfile
-import zlib
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -17,11 +15,11 @@ import numpy as np
 from siteplan.errors import DataError, Fault
 
 EXPECTED: Final = (
-    "Expected GeoJSON, GeoPackage, shapefile (also zipped), KML or another vector format that GDAL reads"
+    "Expected GeoJSON, GeoPackage, shapefile (also zipped), KML, KMZ, GPX, DXF, a survey file (CSV), "
+    "field notes or another vector format that GDAL reads"
 )
 EXPORT_AGAIN: Final = "Open it in the program it came from and export it again"
 JSON_SUFFIXES: Final = {".geojson", ".json", ".geojsonl", ".geojsons", ".topojson", ".ndjson"}
-_IN_ZIP: Final = JSON_SUFFIXES | {".shp", ".gpkg", ".kml", ".gml", ".fgb", ".gpx"}
 
 
 def file_fault(code: str, what: str, remedy: str, file: str) -> DataError:
@@ -46,7 +44,7 @@ def checked_path(path: Path) -> Path:
         raise file_fault("is-a-folder", "this is a folder, not a file", "Name a file in it", name)
     if not os.access(path, os.R_OK):
         raise file_fault("not-readable", "the file may not be read", "Check its permissions", name)
-    if re.search(r"[;!\x00-\x1f]", str(path.absolute())) and not is_zip(path):
+    if re.search(r"[;!\x00-\x1f]", str(path.absolute())) and path.suffix.lower() not in (".zip", ".kmz"):
         # The reading library takes ; and ! as parts of an address.
         raise file_fault(
             "file-name",
@@ -74,53 +72,6 @@ def suffix_of(place: str) -> str:
     return PurePosixPath(place).suffix.lower()
 
 
-def is_zip(path: Path) -> bool:
-    """Whether it is an archive to look into; a zipped GeoPackage is read by its own driver."""
-    return path.suffix.lower() == ".zip" and not path.name.lower().endswith((".gpkg.zip", ".gdb.zip"))
-
-
-def unzipped(path: Path, layer: str | None) -> tuple[str, str | None]:
-    """Address of the file within a zip archive, and the layer left to choose in it."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            names = [n for n in archive.namelist() if not n.startswith("__MACOSX/")]
-            broken = archive.testzip()
-    except (zipfile.BadZipFile, zlib.error, OSError, RuntimeError, NotImplementedError, EOFError) as error:
-        raise file_fault(
-            "zip-damaged", f"the zip archive cannot be read ({error})", "Make the archive again", path.name
-        ) from None
-    if broken is not None:
-        raise file_fault(
-            "zip-damaged",
-            f'"{broken}" in the zip archive is damaged (its checksum does not match)',
-            "Make the archive again",
-            path.name,
-        )
-    inside = [n for n in names if suffix_of(n) in _IN_ZIP]
-    if not inside:
-        raise file_fault(
-            "zip-without-layer",
-            f"the zip archive holds no file that can be read (it holds {listed(names) or 'nothing'})",
-            "Put all parts of the shapefile (.shp, .shx, .dbf, .prj) or one GeoJSON, GeoPackage or KML in it",
-            path.name,
-        )
-    stems = [PurePosixPath(n).stem for n in inside]
-    left = layer
-    if len(inside) == 1:
-        member = inside[0]
-        if layer == stems[0]:
-            left = None
-    elif layer is not None and layer in stems:
-        member, left = inside[stems.index(layer)], None
-    else:
-        raise choose_layer(path.name, stems, layer)
-    if suffix_of(member) == ".shp":
-        parts = {n.casefold() for n in names}
-        if member[:-4].casefold() + ".shx" not in parts:
-            raise _no_shx(path.name)
-    return f"/vsizip/{{{path.absolute()}}}/{member}", left
-
-
 def choose_layer(file: str, names: Sequence[str], layer: str | None) -> DataError:
     """The fault that asks for one of several layers."""
     if layer is None:
@@ -142,7 +93,8 @@ def choose_layer(file: str, names: Sequence[str], layer: str | None) -> DataErro
 # -- shapefiles --------------------------------------------------------------
 
 
-def _no_shx(file: str) -> DataError:
+def no_shx(file: str) -> DataError:
+    """The fault of a shapefile without its index."""
     return file_fault(
         "shx-missing",
         "the .shx part of the shapefile is missing (a shapefile is several files: .shp, .shx, .dbf, .prj)",
@@ -169,7 +121,7 @@ def check_shapefile(path: Path) -> None:
     """
     index = part_beside(path, ".shx")
     if index is None:
-        raise _no_shx(path.name)
+        raise no_shx(path.name)
     size = path.stat().st_size
     with path.open("rb") as stream:
         header = stream.read(100)
