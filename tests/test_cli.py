@@ -20,8 +20,12 @@ FILES = ["map.html", "pieces.geojson", "plan.gpkg", "runs.geojson", "summary.jso
 def siteplan(*args: str | Path, cwd: Path, **env: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", "from siteplan.cli import main; main()", *map(str, args)],
-        cwd=cwd, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(ROOT), **env}, check=False,
-    )  # fmt: skip
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT), **env},
+        check=False,
+    )
 
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -60,9 +64,18 @@ def test_json_is_the_summary_and_nothing_else(beds: Path) -> None:
     assert set(data["beds"][0]) >= {"bed", "area_m2", "perimeter_m"}
     run = data["runs"][0]
     assert set(run) >= {
-        "run", "bed", "closed", "geodesic_m", "grid_m", "ground_m", "slope_m",
-        "outside_corners", "inside_corners", "pieces", "legs",
-    }  # fmt: skip
+        "run",
+        "bed",
+        "closed",
+        "geodesic_m",
+        "grid_m",
+        "ground_m",
+        "slope_m",
+        "outside_corners",
+        "inside_corners",
+        "pieces",
+        "legs",
+    }
     leg = run["legs"][0]
     assert set(leg) >= {"leg", "ground_m", "rest_m", "counts", "left_over_m", "cut_m", "rule_of_thumb"}
     assert set(leg["rule_of_thumb"]) == {"sections", "left_over_m"}
@@ -141,11 +154,14 @@ def test_bad_outlines_are_reported_and_nothing_is_written(name: str, tmp_path: P
         (b"", "empty"),
         (b"hello, this is no map", "format"),
         (b'{"type": "FeatureCollection", "features": [', ""),
-        (b'{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"bed":"x"},'
-         b'"geometry":{"type":"Polygon","coordinates":[[[NaN,41],[-93.1,41],[-93.1,41.1],[NaN,41]]]}}]}', "x"),
+        (
+            b'{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"bed":"x"},'
+            b'"geometry":{"type":"Polygon","coordinates":[[[NaN,41],[-93.1,41],[-93.1,41.1],[NaN,41]]]}}]}',
+            "x",
+        ),
     ],
     ids=["empty file", "not GeoJSON", "cut short", "NaN"],
-)  # fmt: skip
+)
 def test_bad_files_are_reported(content: bytes, said: str, tmp_path: Path) -> None:
     (tmp_path / "beds.geojson").write_bytes(content)
     done = siteplan("takeoff", "beds.geojson", "--line", "flex-2m", "--out", "o", cwd=tmp_path)
@@ -251,8 +267,11 @@ def test_interrupted_write_leaves_the_old_output_whole(beds: Path) -> None:
     )
     done = subprocess.run(
         [sys.executable, "-c", killer, "takeoff", str(beds), "--line", "flex-2m", "--out", "o"],
-        cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, check=False,
-    )  # fmt: skip
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        check=False,
+    )
     assert done.returncode == 9
     after = {p.name: p.read_bytes() for p in (folder / "o").iterdir() if p.is_file()}
     assert after == before

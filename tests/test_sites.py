@@ -87,9 +87,15 @@ def test_state_plane_and_lonlat_give_the_same_plan(tmp_path: Path, plain: Any) -
     ):
         shapes = shapely.to_wkb(np.array([shapely.Polygon(v) for v in coords.values()]))
         pyogrio.raw.write(
-            str(tmp_path / f"{name}.gpkg"), shapes, [np.array(list(coords), dtype=object)], ["bed"],
-            layer="beds", driver="GPKG", geometry_type="Polygon", crs=crs,
-        )  # fmt: skip
+            str(tmp_path / f"{name}.gpkg"),
+            shapes,
+            [np.array(list(coords), dtype=object)],
+            ["bed"],
+            layer="beds",
+            driver="GPKG",
+            geometry_type="Polygon",
+            crs=crs,
+        )
     plans = {n: plan_of(tmp_path / f"{n}.gpkg", grid="EPSG:3418") for n in ("degrees", "feet")}
     a, b = plans["degrees"], plans["feet"]
     assert a[2].counts == b[2].counts
@@ -213,9 +219,14 @@ def test_roles_in_other_crs_are_refused_until_allowed(tmp_path: Path) -> None:
     forth = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True)
     wall = np.column_stack(forth.transform(*lonlat_of(rectangle(30, 6, at=(-10, -6))).T))
     pyogrio.raw.write(
-        str(tmp_path / "walls.gpkg"), shapely.to_wkb(np.array([shapely.Polygon(wall)])),
-        [np.array(["W"], dtype=object)], ["id"], driver="GPKG", geometry_type="Polygon", crs="EPSG:32615",
-    )  # fmt: skip
+        str(tmp_path / "walls.gpkg"),
+        shapely.to_wkb(np.array([shapely.Polygon(wall)])),
+        [np.array(["W"], dtype=object)],
+        ["id"],
+        driver="GPKG",
+        geometry_type="Polygon",
+        crs="EPSG:32615",
+    )
     with pytest.raises(DataError, match="abutments come in EPSG:32615"):
         plan_of(tmp_path / "beds.geojson", abutments=[tmp_path / "walls.gpkg"])
     _, plan, _ = plan_of(
