@@ -90,6 +90,7 @@ class CuttingTable(Table):
     kerf: NotNegativeUm
     usable_ends: UsableEnds
     cost: Money = Decimal(0)
+    least_offcut: PositiveUm | None = None
 
 
 class ArticleTable(Table):
@@ -100,6 +101,9 @@ class ArticleTable(Table):
     price: Money | None = None
     weight_kg: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] | None = None
     pack: Annotated[int, Field(ge=1, le=1_000_000)] = 1
+    pallet: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    single_price: Money | None = None
+    least_order: Annotated[int, Field(ge=0, le=1_000_000)] = 0
 
 
 class StraightTable(ArticleTable):
@@ -143,6 +147,7 @@ class LineTable(Table):
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] | None = None
     currency_digits: Annotated[int, Field(ge=0, le=4)] = 2
     laying_cost: Money = Decimal(0)
+    colours: list[Name] = Field(default_factory=list)
     joint: JointTable
     curve: CurveTable | None = None
     cutting: CuttingTable | None = None
@@ -297,6 +302,13 @@ def _straight_faults(parts: _Parts) -> Iterator[_Wrong]:
             f" from the longest section ({_mm(longest)})",
             "Make least_cut smaller, or remove the table [cutting] if nothing is cut",
         )
+    if cutting and cutting.usable_ends == "both":
+        yield (
+            "contradiction",
+            'cutting.usable_ends: "both" asks for cut pieces with two uncut ends, and a saw cut always leaves'
+            " a sawn one",
+            'Use "any" or "one_factory_end", or remove the table [cutting] if nothing is cut',
+        )
 
 
 def _least_arm_um(corner: CornerTable, depth_um: int) -> float:
@@ -373,8 +385,26 @@ def _code_faults(parts: _Parts) -> Iterator[_Wrong]:
         first.setdefault(table.code, path)
 
 
+def _order_faults(parts: _Parts) -> Iterator[_Wrong]:
+    for path, table in parts.articles:
+        if table.single_price is not None and table.price is None:
+            yield (
+                "missing-key",
+                f"key {path}.price is missing: single_price is the price of a piece out of a broken pack",
+                "Add the price of a piece in a whole pack",
+            )
+    colours = parts.raw.get("colours")
+    if isinstance(colours, list):
+        for number, colour in enumerate(colours, 1):
+            if colour in colours[: number - 1]:
+                yield ("repeated-colour", f'colours[{number}]: "{colour}" is there already', "Name it once")
+
+
 def _money_faults(parts: _Parts) -> Iterator[_Wrong]:
     amounts = [(f"{path}.price", t.price) for path, t in parts.articles if t.price is not None]
+    amounts += [
+        (f"{path}.single_price", t.single_price) for path, t in parts.articles if t.single_price is not None
+    ]
     if parts.cutting and "cost" in parts.cutting.model_fields_set:
         amounts.append(("cutting.cost", parts.cutting.cost))
     laying = parts.raw.get("laying_cost")
@@ -407,6 +437,7 @@ def _contradictions(raw: dict[str, Any], file: str) -> list[Fault]:
         _corner_faults,
         _end_faults,
         _code_faults,
+        _order_faults,
         _money_faults,
     )
     return [Fault(*wrong, file) for check in checks for wrong in check(parts)]
@@ -422,6 +453,9 @@ def _article(table: ArticleTable, digits: int) -> Article:
         price=None if table.price is None else _minor(table.price, digits),
         weight_g=None if table.weight_kg is None else round(table.weight_kg * 1000),
         pack=table.pack,
+        pallet=table.pallet,
+        single_price=None if table.single_price is None else _minor(table.single_price, digits),
+        least_order=table.least_order,
     )
 
 
@@ -481,6 +515,8 @@ def _line(table: LineTable) -> ProductLine:
             for t in table.corner
         ),
         ends=tuple(EndUnit(_article(t, digits), laying_um=t.laying, hand=t.hand) for t in table.end),
+        least_offcut_um=(cutting.least_offcut or 0) if cutting else 0,
+        colours=tuple(table.colours),
     )
 
 

@@ -29,6 +29,12 @@ class Article:
     weight_g: int | None = None
     pack: int = 1
     """pieces in a pack; orders are rounded up to whole packs"""
+    pallet: int | None = None
+    """packs on a pallet, None where not known"""
+    single_price: int | None = None
+    """minor units for one piece out of a broken pack; None: packs are not broken"""
+    least_order: int = 0
+    """least number of pieces that is sold"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +119,10 @@ class ProductLine:
     closers: tuple[Straight, ...]
     corners: tuple[CornerUnit, ...]
     ends: tuple[EndUnit, ...]
+    least_offcut_um: int = 0
+    """shortest offcut worth keeping; never less than the least cut"""
+    colours: tuple[str, ...] = ()
+    """colours the pieces are made in; empty where there is no choice"""
 
     @property
     def straights(self) -> tuple[Straight, ...]:
