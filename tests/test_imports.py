@@ -16,7 +16,7 @@ LEVELS: list[set[str]] = [
     {"types", "units"},
     {"model", "products", "tomlfile"},
     {"planar", "geodesy"},
-    {"catalog", "settings", "fieldnotes", "slope"},
+    {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"intake"},
     {"frame"},
     {"lengths", "rasters"},
@@ -30,7 +30,7 @@ LEVELS: list[set[str]] = [
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model"}
-OUTSIDE_FOR_NUMBERS = {"numpy", "shapely", "scipy"}
+OUTSIDE_FOR_NUMBERS = {"numpy", "shapely", "scipy", "highspy"}
 PYPROJ_ALLOWED = {"geodesy", "frame"}
 
 
