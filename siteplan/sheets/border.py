@@ -16,9 +16,9 @@ from siteplan.sheets.drawing import hatch
 from siteplan.sheets.fonts import Fonts
 from siteplan.sheets.paper import MM_PT, Paper, Scale
 from siteplan.sheets.pen import Pen, Stroke, turned
-from siteplan.sheets.scene import Scene, rings
+from siteplan.sheets.scene import Scene
 from siteplan.sheets.tiling import OVERLAP_PT, Tiling, View, Window
-from siteplan.types import XYArray
+from siteplan.types import FloatArray, XYArray
 
 MARGIN: Final = 10.0 * MM_PT
 KEY_W: Final = 40.0 * MM_PT
@@ -31,8 +31,8 @@ TITLE_H: Final = 30.0 * MM_PT
 LEGEND_H: Final = 4.8 * MM_PT
 LEGEND_PT: Final = 5.7
 GRID_LEAST_PT: Final = 26.0 * MM_PT
-EDGE_PT: Final = 9.0
-"""what grid numbers take along the edges of the drawing"""
+SLIM_H: Final = 16.0 * MM_PT
+"""title block of sheets without a drawing"""
 _ONE_TWO_FIVE: Final = [m * 10**e for e in range(6) for m in (1, 2, 5)]
 
 
@@ -51,10 +51,10 @@ class Sheet:
     """which tile the sheet shows, -1 for none"""
 
 
-def content_window(paper: Paper, fonts: Fonts, *, legend: bool = True) -> Window:
-    """The part of a sheet above legend and title block."""
+def content_window(paper: Paper, fonts: Fonts, *, drawing: bool = True) -> Window:
+    """The part of a sheet above its title block, and above the legend where there is a drawing."""
     width = paper.width_pt - 2 * MARGIN
-    below = _strip_height(width) + (_legend_rows(fonts, width)[1] * LEGEND_H if legend else 0.0)
+    below = _strip_height(width) + _legend_rows(fonts, width)[1] * LEGEND_H if drawing else SLIM_H
     return Window(MARGIN, MARGIN + below, width, paper.height_pt - 2 * MARGIN - below)
 
 
@@ -153,9 +153,7 @@ def _legend(pen: Pen, paper: Paper, top: float) -> None:
 # ---------------------------------------------------------------- title block
 
 
-def draw_border(
-    pen: Pen, paper: Paper, sheet: Sheet, scene: Scene, tiling: Tiling, first_plan: int, *, legend: bool = True
-) -> None:
+def draw_border(pen: Pen, paper: Paper, sheet: Sheet, scene: Scene, tiling: Tiling, first_plan: int) -> None:
     """Frame, legend and title block of a sheet.
 
     Parameters
@@ -163,29 +161,68 @@ def draw_border(
     pen, paper, sheet : what to draw with, on what, and what it says
     scene, tiling : the plan, and its sheets for the key plan
     first_plan : number of the first plan sheet
-    legend : False for sheets of tables
     """
-    window = content_window(paper, pen.fonts, legend=legend)
     width, height = paper.width_pt - 2 * MARGIN, paper.height_pt - 2 * MARGIN
+    if sheet.scale is None:
+        cells = _slim_block(pen, sheet, scene.content, paper, width)
+    else:
+        _legend(pen, paper, content_window(paper, pen.fonts).y)
+        cells = _block(pen, sheet, sheet.scale, scene, tiling, first_plan, paper, width)
+    for cell in cells:
+        pen.box(cell.x, cell.y, cell.width, cell.height, stroke=signs.THIN)
+    pen.box(MARGIN, MARGIN, width, height, stroke=signs.FRAME)
+
+
+def _block(
+    pen: Pen, sheet: Sheet, scale: Scale, scene: Scene, tiling: Tiling, first_plan: int, paper: Paper, width: float
+) -> tuple[Window, ...]:
+    """Title block of a drawing: title, scale, north, key plan; in two rows where the paper is narrow."""
     strip = _strip_height(width)
-    if legend:
-        _legend(pen, paper, window.y)
     key = Window(MARGIN + width - KEY_W, MARGIN + strip - ROW_H, KEY_W, ROW_H)
     if width >= WIDE:
         title = Window(MARGIN, MARGIN, width - KEY_W - NORTH_W - SCALE_W, ROW_H)
-        scale = Window(title.x + title.width, MARGIN, SCALE_W, ROW_H)
-        north = Window(scale.x + SCALE_W, MARGIN, NORTH_W, ROW_H)
+        bar = Window(title.x + title.width, MARGIN, SCALE_W, ROW_H)
+        north = Window(bar.x + SCALE_W, MARGIN, NORTH_W, ROW_H)
     else:
         title = Window(MARGIN, MARGIN + strip - ROW_H, width - KEY_W - NORTH_W, ROW_H)
         north = Window(title.x + title.width, title.y, NORTH_W, ROW_H)
-        scale = Window(MARGIN, MARGIN, width, TITLE_H)
-    for cell in (title, scale, north, key):
-        pen.box(cell.x, cell.y, cell.width, cell.height, stroke=signs.THIN)
+        bar = Window(MARGIN, MARGIN, width, TITLE_H)
     _title(pen, title, sheet, scene.content, paper)
-    _scale(pen, scale, sheet, scene.content)
-    _north(pen, north, scene.content)
+    _scale(pen, bar, scale, scene.content)
+    _north(pen, north)
     _key_plan(pen, key, sheet, scene, tiling, first_plan)
-    pen.box(MARGIN, MARGIN, width, height, stroke=signs.FRAME)
+    return title, bar, north, key
+
+
+def _slim_block(pen: Pen, sheet: Sheet, content: Content, paper: Paper, width: float) -> tuple[Window, ...]:
+    """Title block of a sheet of tables."""
+    left = Window(MARGIN, MARGIN, width * 0.45, SLIM_H)
+    right = Window(MARGIN + left.width, MARGIN, width - left.width, SLIM_H)
+    fonts, x, y = pen.fonts, left.x + 5, left.y + left.height - 11
+    room = left.width - 10
+    pen.text(x, y, fonts.fit(content.site.settings.name, 8.5, room, "bold"), 8.5, face="bold")
+    number = f"Sheet {sheet.number} of {sheet.count}"
+    pen.text(x + room, y - 11, number, 8.0, face="bold", anchor="right")
+    pen.text(x, y - 11, fonts.fit(sheet.title, 7.5, room - fonts.width(number, 8.0, "bold") - 6), 7.5)
+    pen.text(x, y - 19.5, fonts.fit(f"{content.subject}. {_revision(content)}", 5.9, room), 5.9)
+    pen.text(x, y - 27, fonts.fit(f"Product line: {content.site.line.name}. {paper.text}", 5.9, room), 5.9)
+    _notes(pen, right.x + 5, y + 2, right.width - 10, right.y + 2, content)
+    return left, right
+
+
+def _revision(content: Content) -> str:
+    named = f"Revision {content.revision}" if content.revision else "No revision given"
+    return f"{named}. Plan {shown_hash(content)}"
+
+
+def _notes(pen: Pen, x: float, y: float, width: float, least_y: float, content: Content) -> None:
+    """Which length, grid, datum and north the numbers have."""
+    for text in (content.length_basis, content.grid_text, content.north_text):
+        for line in pen.fonts.wrap(text, 5.6, width):
+            if y < least_y:
+                return
+            pen.text(x, y, line, 5.6)
+            y -= 6.9
 
 
 def _title(pen: Pen, cell: Window, sheet: Sheet, content: Content, paper: Paper) -> None:
@@ -205,11 +242,10 @@ def _title(pen: Pen, cell: Window, sheet: Sheet, content: Content, paper: Paper)
     pen.text(x + width, y, number, 8.0, face="bold", anchor="right")
     room = width - fonts.width(number, 8.0, "bold") - 6
     pen.text(x, y, fonts.fit(sheet.title, 8.0, room), 8.0)
-    revision = f"Revision {content.revision}" if content.revision else "No revision given"
     rows = [
         content.subject,
         f"Product line: {content.site.line.name}",
-        f"{revision}. Plan {shown_hash(content)}. {paper.text}",
+        f"{_revision(content)}. {paper.text}",
     ]
     if content.site.settings.note:
         rows.append(content.site.settings.note)
@@ -226,27 +262,16 @@ def shown_hash(content: Content) -> str:
     return " ".join(content.digest[k : k + 4] for k in range(0, 12, 4))
 
 
-def _scale(pen: Pen, cell: Window, sheet: Sheet, content: Content) -> None:
+def _scale(pen: Pen, cell: Window, scale: Scale, content: Content) -> None:
     x, width = cell.x + 6, cell.width - 12
-    if sheet.scale is None:
-        y = cell.y + cell.height - 11
-        pen.text(x, y, "No drawing to scale on this sheet", 7.0, face="bold")
-        y -= 10
-    else:
-        y = cell.y + cell.height - 10
-        pen.text(x, y, f"Scale {sheet.scale.text}", 8.2, face="bold")
-        ground, words, _ = sheet.scale.check_line()
-        pen.text(x + width, y, f"Check: the bar is {words}", 5.9, anchor="right")
-        scale_bar(pen, x, y - 17.5, sheet.scale, ground)
-        y -= 34
-        pen.text(x, y, "Measure the bar before use. If it is off, the sheet was not printed at 100 %.", 5.6, face="bold")
-        y -= 7.6
-    for text in (content.length_basis, content.grid_text, content.north_text):
-        for line in pen.fonts.wrap(text, 5.6, width):
-            if y < cell.y + 2:
-                return
-            pen.text(x, y, line, 5.6)
-            y -= 6.9
+    y = cell.y + cell.height - 10
+    pen.text(x, y, f"Scale {scale.text}", 8.2, face="bold")
+    ground, words, _ = scale.check_line()
+    pen.text(x + width, y, f"Check: this bar is {words}", 5.9, anchor="right")
+    scale_bar(pen, x, y - 17.5, scale, ground)
+    y -= 34
+    pen.text(x, y, "Measure the bar before use. If it is off, the sheet was not printed at 100 %.", 5.6, face="bold")
+    _notes(pen, x, y - 7.6, width, cell.y + 2, content)
 
 
 def scale_bar(pen: Pen, x: float, y: float, scale: Scale, ground_m: float) -> None:
@@ -265,7 +290,7 @@ def scale_bar(pen: Pen, x: float, y: float, scale: Scale, ground_m: float) -> No
         pen.text(x + k * step, y + 3.4, shown, 5.4, anchor="left" if k == 0 else "right" if last else "middle")
 
 
-def _north(pen: Pen, cell: Window, content: Content) -> None:
+def _north(pen: Pen, cell: Window) -> None:
     x, y = cell.x + cell.width / 2, cell.y + cell.height / 2 - 8
     left = np.array([(0, 0), (-5, -18), (0, -13.5)]) + (x, y + 24)
     right = np.array([(0, 0), (5, -18), (0, -13.5)]) + (x, y + 24)
@@ -289,13 +314,8 @@ def _key_plan(pen: Pen, cell: Window, sheet: Sheet, scene: Scene, tiling: Tiling
     span = high - low
     factor = float(min(box.width / span[0], box.height / span[1]))
     view = View(box, tuple(((low + high) / 2).tolist()), factor)
-    for k in np.flatnonzero(scene.content.chosen):
-        shape = shapely.simplify(scene.beds[k], 0.6 / factor)
-        if shapely.get_dimensions(shape) == 2 and not shapely.is_empty(shape):
-            xy, offsets = rings(shape)
-            pen.shapes(view.points(xy), offsets, fill="#B9D8CB", stroke=Stroke(signs.BED_LINE, 0.2), together=True)
-        elif shapely.get_dimensions(shape) == 1:
-            pen.line(view.points(shapely.get_coordinates(shape)), Stroke(signs.BED_LINE, 0.4))
+    xy, offsets = scene.outlines
+    pen.shapes(view.points(xy), offsets, fill="#B9D8CB", stroke=Stroke(signs.BED_LINE, 0.25), together=True)
     for k, tile in enumerate(tiling.tiles):
         corner = view.points(np.array([(tile.x0, tile.y0)]))[0]
         w, h = tile.width_m * factor, tile.height_m * factor
@@ -318,29 +338,50 @@ def _key_plan(pen: Pen, cell: Window, sheet: Sheet, scene: Scene, tiling: Tiling
 # ---------------------------------------------------------------- grid and match lines
 
 
-def draw_grid(pen: Pen, view: View, content: Content) -> None:
-    """Crosses at round grid coordinates, and their numbers along the lower and the left edge."""
-    frame, window = content.site.frame, view.window
+@dataclass(frozen=True, slots=True, eq=False)
+class GridMarks:
+    """Round grid coordinates in a view, and where they lie on the sheet."""
+
+    easts: FloatArray
+    norths: FloatArray
+    """in the unit of the grid"""
+    at: XYArray
+    """(easts, norths, 2) points"""
+
+
+def grid_marks(view: View, content: Content) -> GridMarks:
+    """Where the grid's crosses come: every 1, 2 or 5 units, no closer than is easy to read."""
+    frame = content.site.frame
     west, south, east, north = view.ground
     (e0, n0), (e1, n1) = frame.grid(np.array([(west, south), (east, north)])).tolist()
     pt_per_unit = frame.ground_m_per_grid_unit * view.pt_per_m
     step = next((s for s in _ONE_TWO_FIVE if s * pt_per_unit >= GRID_LEAST_PT), _ONE_TWO_FIVE[-1])
     easts = np.arange(np.ceil(e0 / step), np.floor(e1 / step) + 1) * step
     norths = np.arange(np.ceil(n0 / step), np.floor(n1 / step) + 1) * step
-    if not len(easts) or not len(norths):
-        return
     grid = np.stack(np.meshgrid(easts, norths, indexing="ij"), axis=-1)
-    at: XYArray = view.points(frame.ground_xy(grid.reshape(-1, 2), frame.crs_wkt)).reshape(*grid.shape)
-    flat = at.reshape(-1, 2)
+    at = view.points(frame.ground_xy(grid.reshape(-1, 2), frame.crs_wkt)).reshape(*grid.shape)
+    return GridMarks(easts, norths, at)
+
+
+def draw_grid(pen: Pen, marks: GridMarks) -> None:
+    """Crosses at round grid coordinates."""
+    flat = marks.at.reshape(-1, 2)
     for arm in ((3.0, 0.0), (0.0, 3.0)):
         pen.segments(flat - arm, flat + arm, signs.GRID)
+
+
+def draw_grid_numbers(pen: Pen, view: View, marks: GridMarks) -> None:
+    """Ticks on all edges of the drawing, with coordinates along the lower and the left one."""
+    window, at = view.window, marks.at
+    if not at.size:
+        return
     right, top = window.x + window.width, window.y + window.height
     _ticks(pen, at[:, 0, 0], window.y, top, upright=True)
     _ticks(pen, at[0, :, 1], window.x, right, upright=False)
-    for x, value in zip(at[:, 0, 0].tolist(), easts.tolist(), strict=True):
+    for x, value in zip(at[:, 0, 0].tolist(), marks.easts.tolist(), strict=True):
         if window.x + 34 < x < right - 24:
             _edge_number(pen, x, window.y + 5.0, f"{value:.0f} E", 0.0)
-    for y, value in zip(at[0, :, 1].tolist(), norths.tolist(), strict=True):
+    for y, value in zip(at[0, :, 1].tolist(), marks.norths.tolist(), strict=True):
         if window.y + 34 < y < top - 24:
             _edge_number(pen, window.x + 5.0, y, f"{value:.0f} N", 90.0)
 

@@ -29,7 +29,7 @@ NAME_PT: Final = 5.6
 RUN_PT: Final = 6.6
 POINT_PT: Final = 6.2
 LEG_PT: Final = 6.2
-PIECE_PT: Final = 4.9
+PIECE_PT: Final = 5.5
 EVERY: Final = 5
 LINE_HEIGHT: Final = 1.05
 
@@ -306,7 +306,7 @@ def _runs(sheet: _Sheet) -> None:
         if not here.any():
             continue
         xy, heading = places[legs][here][:24], headings[legs][here][:24]
-        at, angle = _beside(sheet, xy, heading, (9.5, 14.0, 19.0, -9.5, -14.0))
+        at, angle = _beside(sheet, xy, heading, (10.0, 14.5, 19.5, -10.0, -14.5))
         sheet.write(content.run_text[run], RUN_PT, at, angle, face="bold", colour=signs.BLUE)
 
 
@@ -346,7 +346,7 @@ def _legs(sheet: _Sheet) -> None:
             continue
         text = content.show.one(float(layer.columns["ground_m"][leg]))
         at, angle = _beside(
-            sheet, places[leg][here], headings[leg][here], (8.6, -8.6, 12.5, -12.5)
+            sheet, places[leg][here], headings[leg][here], (9.4, -9.4, 13.2, -13.2)
         )
         sheet.write(text, LEG_PT, at, angle)
 
@@ -377,7 +377,7 @@ def _piece_numbers(sheet: _Sheet, own: IntArray) -> IntArray:
             continue
         # kinds that differ from the usual one come first: they are what a crew looks for
         rows = rows[np.argsort(pieces.kind[rows] == PieceKind.SECTION, kind="stable")]  # noqa: PLW2901
-        at, angle = _beside(sheet, pieces.xy[rows], pieces.heading_deg[rows], (4.7, -4.7, 6.6, -6.6))
+        at, angle = _beside(sheet, pieces.xy[rows], pieces.heading_deg[rows], (5.0, -5.0, 7.0, -7.0))
         at, angle = at.reshape(len(rows), -1, 2), angle.reshape(len(rows), -1)
         written += [
             int(piece)

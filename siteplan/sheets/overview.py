@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from siteplan.sheets import signs
-from siteplan.sheets.border import draw_grid
+from siteplan.sheets.border import draw_grid, draw_grid_numbers, grid_marks
 from siteplan.sheets.drawing import draw_ground
 from siteplan.sheets.labels import letter_overview
 from siteplan.sheets.paper import MM_PT, Scale, overview_scales
@@ -46,7 +46,8 @@ def overview_view(scene: Scene, tiling: Tiling | None, window: Window) -> tuple[
 
 def draw_overview(pen: Pen, view: View, scene: Scene, tiling: Tiling | None, first_plan: int) -> None:
     """Beds, runs and walls, with the plan sheets as numbered frames."""
-    draw_grid(pen, view, scene.content)
+    marks = grid_marks(view, scene.content)
+    draw_grid(pen, marks)
     draw_ground(pen, view, scene, pieces=False)
     tiles = tiling.tiles if tiling is not None and tiling.margin_pt else ()
     boxes = []
@@ -62,3 +63,4 @@ def draw_overview(pen: Pen, view: View, scene: Scene, tiling: Tiling | None, fir
         pen.box(x + 1.5, y + h - 11.2, width, 9.7, fill=signs.WHITE, stroke=signs.FINE)
         pen.centred(x + 1.5 + width / 2, y + h - 6.4, text, 6.5, face="bold")
     letter_overview(pen, view, scene, boxes)
+    draw_grid_numbers(pen, view, marks)

@@ -21,6 +21,8 @@ SHARES: Final = np.array(
     [0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9, 0.46, 0.54, 0.38, 0.62, 0.3, 0.7, 0.22, 0.78, 0.14, 0.86]
 )
 """places along a leg where its label may stand, best first"""
+COARSE: Final = 1 / 400
+"""of the extent: what the key plan does not show"""
 BARE_STEP_M: Final = 0.5
 """an unmet leg is looked at every so far, so that every part of it is on some sheet"""
 
@@ -83,6 +85,18 @@ class Scene:
     def beds(self) -> ObjectArray:
         """Outlines of the beds."""
         return self.shapes(self.content.layers["beds"])
+
+    @cached_property
+    def outlines(self) -> tuple[XYArray, OffsetArray]:
+        """Rings and lines of the beds that are drawn, with few vertices: for a drawing of stamp size."""
+        shapes = self.beds[self.content.beds]
+        west, south, east, north = shapely.total_bounds(shapes).tolist()
+        parts = shapely.get_parts(shapely.simplify(shapes, max(east - west, north - south) * COARSE))
+        parts = parts[~shapely.is_empty(parts) & (shapely.get_dimensions(parts) > 0)]
+        area = shapely.get_dimensions(parts) == 2
+        lines = np.concatenate([shapely.get_rings(parts[area]), parts[~area]])
+        xy, part = shapely.get_coordinates(lines, return_index=True)
+        return xy, np.concatenate([[0], np.cumsum(np.bincount(part, minlength=len(lines)))]).astype(np.int64)
 
     @cached_property
     def abutments(self) -> ObjectArray:

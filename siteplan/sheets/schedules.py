@@ -25,12 +25,12 @@ class Schedules:
     Parameters
     ----------
     content : the plan
-    sheets_of_bed : numbers of the plan sheets each bed has pieces on
+    sheets_of_run : numbers of the plan sheets each run has pieces on
     """
 
-    def __init__(self, content: Content, sheets_of_bed: dict[int, list[int]]) -> None:
+    def __init__(self, content: Content, sheets_of_run: dict[int, list[int]]) -> None:
         self.content = content
-        self.sheets_of_bed = sheets_of_bed
+        self.sheets_of_run = sheets_of_run
         self.layers = content.layers
 
     def front(self) -> list[Section]:
@@ -74,7 +74,9 @@ class Schedules:
         )
 
     def _sheets(self, bed: int) -> str:
-        return ", ".join(str(n) for n in self.sheets_of_bed.get(bed, []))
+        runs = self.content.runs
+        of_bed = runs[self.content.plan.runs.bed[runs] == bed]
+        return ", ".join(str(n) for n in sorted({n for r in of_bed.tolist() for n in self.sheets_of_run.get(r, [])}))
 
     def beds(self) -> Section:
         """Beds with lengths and counts."""
@@ -191,15 +193,15 @@ class Schedules:
         bed = int(runs.bed[run])
         form = "closed" if runs.closed[run] else "open"
         name = str(content.site.beds.names[bed])
-        called = "" if name in (content.bed_text[bed], str(content.site.beds.ids[bed])) else f"   {name}"
-        sheets = self._sheets(bed)
-        return Row(
-            (
-                f"{content.run_text[run]}   {form}, {content.show.one(columns['ground_m'][run])}, "
-                f"{int(columns['pieces'][run])} pieces   sheet {sheets}{called}",
-            ),
-            band=True,
-        )
+        sheets = self.sheets_of_run.get(run, [])
+        parts = [
+            content.run_text[run],
+            f"{form}, {content.show.one(columns['ground_m'][run])}",
+            f"{int(columns['pieces'][run])} pieces",
+            f"sheet{'s' if len(sheets) > 1 else ''} {', '.join(map(str, sheets))}" if sheets else "",
+            "" if name in (content.bed_text[bed], str(content.site.beds.ids[bed])) else name,
+        ]
+        return Row((" · ".join(p for p in parts if p),), band=True)
 
     def _letters(self) -> tuple[list[str], list[str]]:
         """Letters of the points each leg begins and ends at."""
@@ -278,7 +280,8 @@ class Schedules:
         """Radius, arc and chord of curved legs."""
         content = self.content
         columns = self.layers["legs"].columns
-        legs = content.legs[~content.plan.runs.straight[content.legs]]
+        runs = content.plan.runs
+        legs = content.legs[~runs.straight[content.legs]]
         if not len(legs):
             return []
         starts, fars = self._letters()
@@ -289,7 +292,7 @@ class Schedules:
                 content.show.one(columns["left_radius_m"][leg]),
                 content.show.one(columns["right_radius_m"][leg]),
                 content.show.one(columns["ground_m"][leg]),
-                content.show.one(columns["chord_m"][leg]),
+                "–" if runs.far_kind[leg] == NodeKind.SEAM else content.show.one(columns["chord_m"][leg]),
             )
             for leg in legs.tolist()
         ]

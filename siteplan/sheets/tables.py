@@ -14,6 +14,11 @@ from siteplan.sheets.tiling import Window
 SIZE: Final = 6.3
 LINE: Final = 8.3
 HEAD_PT: Final = 11.0
+NOTE: Final = 7.0
+NOTE_LINE: Final = 9.2
+NOTE_LEAST_W: Final = 320.0
+WRAP_MORE: Final = 150.0
+"""a wrapped column takes this much more than it needs at most"""
 GUTTER: Final = 14.0
 PAD: Final = 5.0
 """between columns of a table"""
@@ -60,7 +65,8 @@ class Section:
 class Leaf:
     """What one sheet of tables holds: things to draw, each with its place."""
 
-    titles: list[str] = field(default_factory=list)
+    title: str = ""
+    """sections on the sheet"""
     keys: list[tuple[str, str, float]] = field(default_factory=list)
     """bookmark, title, and height on the sheet"""
     texts: list[tuple[float, float, str, float, Face, Literal["left", "right"]]] = field(default_factory=list)
@@ -131,7 +137,7 @@ def _section(state: _Flow, section: Section) -> None:
         state.new()
     state.y -= HEAD_PT * (0.9 if state.fresh else 1.7)
     leaf = state.leaf
-    leaf.titles.append(section.title)
+    leaf.title = f"{leaf.title}; {section.title}" if leaf.title else section.title
     if section.key:
         leaf.keys.append((section.key, section.title, state.y + HEAD_PT * 1.2))
     leaf.texts.append((state.left, state.y, section.title, HEAD_PT, "bold", "left"))
@@ -144,16 +150,33 @@ def _section(state: _Flow, section: Section) -> None:
 
 def _notes(state: _Flow, notes: Sequence[str]) -> None:
     """Paragraphs, in columns no wider than is easy to read."""
-    size, line = 7.0, 9.2
-    width = min(state.width, 430.0)
-    for note in notes:
-        lines = state.fonts.wrap(note, size, width)
-        for text in lines:
-            if state.room < line:
-                state.new()
-            state.y -= line
-            state.leaf.texts.append((state.left, state.y, text, size, "regular", "left"))
-        state.y -= 2.2
+    if not notes:
+        return
+    count = max(1, int((state.width + GUTTER) // (NOTE_LEAST_W + GUTTER)))
+    width = (state.width - GUTTER * (count - 1)) / count
+    blocks = [state.fonts.wrap(note, NOTE, width) for note in notes]
+    heights = [len(b) * NOTE_LINE + 2.4 for b in blocks]
+    if len(notes) == 1 or sum(heights) > state.room:
+        count, width = 1, min(state.width, 460.0)
+        blocks = [state.fonts.wrap(note, NOTE, width) for note in notes]
+        heights = [len(b) * NOTE_LINE + 2.4 for b in blocks]
+    top = lowest = state.y
+    share = max(sum(heights) / count, max(heights))
+    column, used = 0, 0.0
+    for block, height in zip(blocks, heights, strict=True):
+        if used and used + height > share * 1.08 and column + 1 < count:
+            column, used = column + 1, 0.0
+        if top - used - height < state.bottom:
+            state.new()
+            top = lowest = state.y
+            column, used = 0, 0.0
+        x = state.left + column * (width + GUTTER)
+        for nth, text in enumerate(block):
+            y = top - used - NOTE_LINE * (nth + 1)
+            state.leaf.texts.append((x, y, text, NOTE, "regular", "left"))
+        used += height
+        lowest = min(lowest, top - used)
+    state.y = lowest
 
 
 def _natural(fonts: Fonts, section: Section) -> list[float]:
@@ -174,6 +197,7 @@ def _table(state: _Flow, section: Section, natural: list[float]) -> None:
     count = max(1, min(count, section.most_columns))
     column_w = (state.width - GUTTER * (count - 1)) / count
     widths = _widths(section, natural, column_w - gaps)
+    column_w = sum(widths) + gaps
     blocks = [_lines(state.fonts, section, row, widths) for row in section.rows]
     heights = [max(len(c) for c in block) * LINE + (1.2 if row.band else 0.0) for block, row in zip(blocks, section.rows, strict=True)]
     first = 0
@@ -181,6 +205,7 @@ def _table(state: _Flow, section: Section, natural: list[float]) -> None:
         first = _columns(state, section, blocks, heights, widths, column_w, count, first)
         if first < len(section.rows):
             state.new()
+            state.leaf.title = f"{section.title} (continued)"
 
 
 def _widths(section: Section, natural: list[float], room: float) -> list[float]:
@@ -190,8 +215,9 @@ def _widths(section: Section, natural: list[float], room: float) -> list[float]:
     if spare < 0:
         return [w * room / sum(natural) for w in natural]
     if wrapped:
-        return [w + (spare / len(wrapped) if k in wrapped else 0.0) for k, w in enumerate(natural)]
-    each = min(spare / len(natural), 14.0)
+        each = min(spare / len(wrapped), WRAP_MORE)
+        return [w + (each if k in wrapped else 0.0) for k, w in enumerate(natural)]
+    each = min(spare / len(natural), 10.0)
     return [w + each for w in natural]
 
 

@@ -127,8 +127,11 @@ def _cells(ground: Ground, origin: XYArray, size: XYArray, margin_m: float) -> n
     corners = [ground.middle, low, high]
     corners += [np.column_stack([low[:, 0], high[:, 1]]), np.column_stack([high[:, 0], low[:, 1]])]
     cells = np.floor((np.concatenate(corners) - origin) / size).astype(np.int64)
-    made: np.ndarray = np.unique(cells, axis=0)
-    return made
+    # one number for each cell: sorting pairs is slow
+    least = cells.min(axis=0)
+    wide = int(np.ptp(cells[:, 1])) + 1
+    number = np.unique((cells[:, 0] - least[0]) * wide + cells[:, 1] - least[1])
+    return np.column_stack([number // wide, number % wide]) + least
 
 
 def _best(ground: Ground, window: Window, scale: Scale) -> tuple[np.ndarray, XYArray, XYArray, float]:

@@ -15,7 +15,15 @@ from siteplan.errors import Finding
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.publish.files import output_set
-from siteplan.sheets.border import Sheet, content_window, draw_border, draw_grid, draw_match_lines
+from siteplan.sheets.border import (
+    Sheet,
+    content_window,
+    draw_border,
+    draw_grid,
+    draw_grid_numbers,
+    draw_match_lines,
+    grid_marks,
+)
 from siteplan.sheets.content import Content, gather
 from siteplan.sheets.drawing import draw_ground
 from siteplan.sheets.fonts import Fonts
@@ -158,34 +166,32 @@ def _wide(options: SheetOptions) -> Any:
 def _leaves(content: Content, fonts: Fonts, tiling: Tiling) -> tuple[list[Leaf], list[Leaf], int]:
     """Sheets of tables before and after the plan sheets, and the number of the first plan sheet.
 
-    The tables name sheet numbers, and how many sheets they fill decides those: the number is
-    tried until it comes out as assumed.
+    The first tables name sheets, and how many sheets they fill decides those numbers, so the
+    count is raised until they fit it.  Should they then need fewer (a number lost a digit), the
+    sheets left over say that they are empty: every reference stays right.
     """
-    window = content_window(tiling.paper, fonts, legend=False)
-    beds = _beds_by_sheet(content, tiling)
-    front_sheets = 1
+    window = content_window(tiling.paper, fonts, drawing=False)
+    by_run = _sheets_by_run(content, tiling)
+    count = 1
     while True:
-        first_plan = 2 + front_sheets
-        schedules = Schedules(content, {b: [first_plan + k for k in sheets] for b, sheets in beds.items()})
+        first_plan = 2 + count
+        schedules = Schedules(content, {r: [first_plan + k for k in sheets] for r, sheets in by_run.items()})
         front = flow(schedules.front(), fonts, window)
-        if len(front) <= front_sheets:
-            # a table that came out shorter with longer numbers keeps an empty sheet out: pad never
-            if len(front) < front_sheets:
-                front_sheets = len(front)
-                first_plan = 2 + front_sheets
-                schedules = Schedules(content, {b: [first_plan + k for k in s] for b, s in beds.items()})
-            return front, flow(schedules.back(), fonts, window), first_plan
-        front_sheets = len(front)
+        if len(front) <= count:
+            break
+        count = len(front)
+    front += [Leaf(title="This sheet is empty") for _ in range(count - len(front))]
+    return front, flow(schedules.back(), fonts, window), first_plan
 
 
-def _beds_by_sheet(content: Content, tiling: Tiling) -> dict[int, list[int]]:
-    """Plan sheets (from 0) each bed has pieces on; a bed without pieces has none."""
+def _sheets_by_run(content: Content, tiling: Tiling) -> dict[int, list[int]]:
+    """Plan sheets (from 0) each run has pieces on; a run without pieces has none."""
     pieces = content.result.pieces
     sheet = tiling.sheet_of(pieces.xy[content.pieces])
-    pairs = np.unique(np.column_stack([pieces.bed[content.pieces], sheet]), axis=0)
+    pairs = np.unique(np.column_stack([pieces.run[content.pieces], sheet]), axis=0)
     made: dict[int, list[int]] = {}
-    for bed, number in pairs.tolist():
-        made.setdefault(bed, []).append(number)
+    for run, number in pairs.tolist():
+        made.setdefault(run, []).append(number)
     return made
 
 
@@ -245,11 +251,13 @@ class _Book:
             self.canvas.addOutlineEntry("Plan sheets", sheet.key, level=0, closed=False)
         self._begin(sheet, level=1)
         with self.pen.clip(window.x, window.y, window.width, window.height):
-            draw_grid(self.pen, view, content)
+            marks = grid_marks(view, content)
+            draw_grid(self.pen, marks)
             draw_ground(self.pen, view, self.scene)
             inset = 0.0 if tiling.margin_pt else INSET_PT
             labelled = letter_sheet(self.pen, view, self.scene, owned, inset_pt=inset)
             draw_match_lines(self.pen, view, tiling, k, self.first_plan)
+            draw_grid_numbers(self.pen, view, marks)
         draw_border(self.pen, self.paper, sheet, self.scene, tiling, self.first_plan)
         self.canvas.showPage()
         return labelled
@@ -263,14 +271,13 @@ class _Book:
     def tables(self, leaves: list[Leaf], first: int, count: int) -> None:
         """Sheets of tables."""
         for n, leaf in enumerate(leaves):
-            titles = leaf.titles or ["continued"]
-            sheet = Sheet(first + n, count, "; ".join(titles), f"table{first + n}", None)
+            sheet = Sheet(first + n, count, leaf.title, f"table{first + n}", None)
             self.canvas.bookmarkPage(sheet.key)
             for key, title, top in leaf.keys:
                 self.canvas.bookmarkHorizontal(key, 0, top)
                 self.canvas.addOutlineEntry(f"{sheet.number}  {title}", key, level=0)
             leaf.draw(self.pen)
-            draw_border(self.pen, self.paper, sheet, self.scene, self.tiling, self.first_plan, legend=False)
+            draw_border(self.pen, self.paper, sheet, self.scene, self.tiling, self.first_plan)
             self.canvas.showPage()
 
     def finish(self) -> bytes:
