@@ -22,11 +22,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from siteplan.errors import UsageError
-from siteplan.laying.fit_types import FitReason, LegFits, Legs, check_legs
+from siteplan.laying.fit_types import FitReason, LegFits, Legs, Sawn, check_legs
 from siteplan.products import Prefer, ProductLine
 from siteplan.types import BoolArray, IntArray
 
-__all__ = ["FitReason", "LegFits", "fit_legs"]
+__all__ = ["FitReason", "LegFits", "Sawn", "fit_legs"]
 
 _CELLS: Final = 1 << 20
 """legs x rows looked at together; bounds the memory"""
@@ -55,6 +55,7 @@ def fit_legs(
     closer_limit: int = 3,
     gap_least_um: ArrayLike | None = None,
     gap_greatest_um: ArrayLike | None = None,
+    sawn: Sawn | None = None,
 ) -> LegFits:
     """Best fill of each leg.
 
@@ -73,6 +74,9 @@ def fit_legs(
         may take any number
     gap_least_um, gap_greatest_um : (l,) or a single number: limits of the joint gaps of each leg,
         within those of the line, where a leg has narrower ones; the line's by default
+    sawn : pieces that must stand at ends of legs, such as mitred ones, their lengths free within
+        limits; the fill and its best are then over all lengths they may have.  A leg with one is
+        never too short for the closer limit.  Beside cut pieces they are as long as they can be
 
     Returns
     -------
@@ -92,16 +96,22 @@ def fit_legs(
     greatest = line.gap_greatest_um if gap_greatest_um is None else gap_greatest_um
     if np.any(np.asarray(least) < line.gap_least_um) or np.any(np.asarray(greatest) > line.gap_greatest_um):
         raise UsageError("gap limits of a leg must lie within those of the product line")
-    legs = check_legs(rest_um, units, closed, short_um, over_um, least, greatest)
+    legs = check_legs(rest_um, units, closed, short_um, over_um, least, greatest, sawn)
     kit = _kit(line, prefer, closer_limit)
     distinct, same = legs.distinct()
     fills = _joined([_fill(distinct, block, kit) for block in _blocks(distinct, kit)], kit)
     fills = fills.take(np.argsort(fills.leg, kind="stable")).take(same)
     rule_sections, rule_left_over = _rule_of_thumb(legs, line)
-    first = fills.cut_total - np.where(fills.cuts == 2, fills.cut_total // 2, 0)
+    sawn_um = np.clip(
+        fills.cut_total - fills.cuts * kit.cut_least,
+        np.minimum(legs.sawn_least_um, fills.cut_total),
+        legs.sawn_greatest_um,
+    )
+    cut = fills.cut_total - sawn_um
+    first = cut - np.where(fills.cuts == 2, cut // 2, 0)
     return LegFits(
         counts=fills.counts,
-        cut_um=np.column_stack([first, fills.cut_total - first]),
+        cut_um=np.column_stack([first, cut - first]),
         cut_from=np.where(np.arange(2) < fills.cuts[:, None], fills.cut_from[:, None], -1),
         joints=fills.joints,
         gap_total_um=fills.gap_total,
@@ -110,7 +120,8 @@ def fit_legs(
         reason=fills.reason.astype(np.int8),
         rule_sections=rule_sections,
         rule_left_over_um=rule_left_over,
-        cost=fills.cost,
+        cost=fills.cost + (0 if sawn is None else np.where(sawn_um > 0, sawn.cost, 0)),
+        sawn_um=None if sawn is None else sawn_um,
     )
 
 
@@ -182,7 +193,10 @@ def _rule_of_thumb(legs: Legs, line: ProductLine) -> tuple[IntArray, IntArray]:
     """Sections by rest over nominal length, halves up, and what they leave over."""
     first = line.sections[0]
     sections = np.maximum((2 * legs.rest_um + first.nominal_um) // (2 * first.nominal_um), 0)
-    joints = np.where(sections > 0, sections + legs.extra_joints, legs.empty_joints)
+    # the sawn pieces are among the sections it counts
+    joints = np.where(
+        sections > 0, np.maximum(sections + legs.extra_joints - legs.sawn_pieces, 0), legs.empty_joints
+    )
     return sections, legs.rest_um - sections * first.laying_um - joints * line.gap_nominal_um
 
 
@@ -289,7 +303,7 @@ class _Block:
 def _blocks(legs: Legs, kit: _Kit) -> Iterator[_Block]:
     """Legs in blocks of like rest, short ones (closers without limit) apart from the others."""
     everything = np.arange(len(legs))
-    short = (legs.rest_um < kit.shortest_section) & kit.has_closers
+    short = (legs.rest_um < kit.shortest_section) & kit.has_closers & (legs.sawn_pieces == 0)
     longest = int(np.argmax(kit.laying[: kit.sections]))
     shortest_closer = kit.sections + int(np.argmin(kit.laying[kit.sections :])) if kit.has_closers else -1
     for which, free, limit in (
@@ -434,22 +448,19 @@ def _intervals(legs: Legs, rows: _Rows, kit: _Kit) -> tuple[IntArray, IntArray, 
     n free pieces of laying length a, gaps g to h, cut pieces W to V, c and q the length and
     pieces of the row, j the joints beyond one per piece: the fill can be as short as
     n a + c + W + (n + q + j) g, which must not exceed rest + over, and as long as
-    n a + c + V + (n + q + j) h, which must not be less than rest - short.
+    n a + c + V + (n + q + j) h, which must not be less than rest - short.  Sawn pieces are cut
+    pieces whose limits are the leg's.
     """
     length = int(kit.laying[rows.free])
     g, h = legs.gap_least_um[:, None], legs.gap_greatest_um[:, None]
     extra = legs.extra_joints[:, None]
-    room = (
-        (legs.rest_um + legs.over_um)[:, None] - extra * g - (rows.length + rows.cut_least + rows.pieces * g)
-    )
-    need = (
-        (legs.rest_um - legs.short_um)[:, None]
-        - extra * h
-        - (rows.length + rows.cut_greatest + rows.pieces * h)
-    )
+    most_um = legs.rest_um + legs.over_um - legs.sawn_least_um
+    least_um = legs.rest_um - legs.short_um - legs.sawn_greatest_um
+    room = most_um[:, None] - extra * g - (rows.length + rows.cut_least + rows.pieces * g)
+    need = least_um[:, None] - extra * h - (rows.length + rows.cut_greatest + rows.pieces * h)
     if rows.empty:
-        room[:, -1] = legs.rest_um + legs.over_um - legs.empty_joints * legs.gap_least_um
-        need[:, -1] = legs.rest_um - legs.short_um - legs.empty_joints * legs.gap_greatest_um
+        room[:, -1] = most_um - legs.empty_joints * legs.gap_least_um
+        need[:, -1] = least_um - legs.empty_joints * legs.gap_greatest_um
     most = np.minimum(room // (length + g), rows.free_most)
     least = np.maximum(_ceil_div(need, length + h), rows.free_least)
     fits: BoolArray = (least <= most) & (g <= h)
@@ -472,15 +483,17 @@ def _best_fitting(
     # joints less free pieces; the row without a piece has its number fixed, so any value serves it
     more = rows.pieces[row] + legs.extra_joints[leg]
     g, h = legs.gap_least_um[leg], legs.gap_greatest_um[leg]
-    first = _ceil_div(target - rows.cut_greatest[row] - more * h, length + h)
-    last = (target - rows.cut_least[row] - more * g) // (length + g)
+    cut_least = rows.cut_least[row] + legs.sawn_least_um[leg]
+    cut_greatest = rows.cut_greatest[row] + legs.sawn_greatest_um[leg]
+    first = _ceil_div(target - cut_greatest - more * h, length + h)
+    last = (target - cut_least - more * g) // (length + g)
     exact_least, exact_most = np.maximum(first, least), np.minimum(last, most)
     exact = exact_least <= exact_most
 
     # with n pieces the gaps are wide by (wide - n b) / (n + more), or narrow likewise: both
     # quotients run one way in n, so the least deviation stands next to where they change sign
     b = length + kit.gap_nominal
-    wide = target - rows.cut_greatest[row] - more * kit.gap_nominal
+    wide = target - cut_greatest - more * kit.gap_nominal
     turn = _ceil_div(wide, b)
     ends = np.maximum(exact_most, exact_least)
     near = [np.clip(n, exact_least, ends) for n in (turn - 1, turn)]
@@ -503,7 +516,8 @@ def _measured(legs: Legs, rows: _Rows, kit: _Kit, leg: IntArray, row: IntArray, 
     """Fills of ``number`` free pieces added to ``row``, their gaps and cuts at their best."""
     joints = np.maximum(number + rows.pieces[row] + legs.extra_joints[leg], 0)
     target = legs.rest_um[leg] - rows.length[row] - number * kit.laying[rows.free]
-    cut_least, cut_greatest = rows.cut_least[row], rows.cut_greatest[row]
+    cut_least = rows.cut_least[row] + legs.sawn_least_um[leg]
+    cut_greatest = rows.cut_greatest[row] + legs.sawn_greatest_um[leg]
     nominal = joints * kit.gap_nominal
     gap_least = np.maximum(joints * legs.gap_least_um[leg], target - legs.short_um[leg] - cut_greatest)
     gap_most = np.minimum(joints * legs.gap_greatest_um[leg], target + legs.over_um[leg] - cut_least)
@@ -554,14 +568,18 @@ def _assembled(
 
 
 def _longest(legs: Legs, which: IntArray, block: _Block, kit: _Kit) -> _Fills:
-    """Longest uncut fill that is not over, its gaps at their greatest, of legs that are not met."""
-    which = which[legs.rest_um[which] >= 0]
+    """Longest uncut fill that is not over, its gaps at their greatest, of legs that are not met.
+
+    Sawn pieces have their greatest length.
+    """
+    which = which[legs.rest_um[which] >= legs.sawn_greatest_um[which]]
     part = legs.take(which)
+    rest = part.rest_um - part.sawn_greatest_um
     rows = _rows(block.combinations, block.free, 0, kit)
     length = int(kit.laying[rows.free])
     h = part.gap_greatest_um
-    room = (part.rest_um - part.extra_joints * h)[:, None] - (rows.length + rows.pieces * h[:, None])
-    room[:, -1] = part.rest_um - part.empty_joints * h
+    room = (rest - part.extra_joints * h)[:, None] - (rows.length + rows.pieces * h[:, None])
+    room[:, -1] = rest - part.empty_joints * h
     number = np.minimum(room // (length + h[:, None]), rows.free_most)
     fits: BoolArray = (number >= rows.free_least) & (part.gap_least_um <= h)[:, None]
     fits[:, -1] &= ~part.closed
@@ -569,8 +587,8 @@ def _longest(legs: Legs, which: IntArray, block: _Block, kit: _Kit) -> _Fills:
     free = number[leg, row]
     joints = np.maximum(free + rows.pieces[row] + part.extra_joints[leg], 0)
     gap = joints * h[leg]
-    left_over = part.rest_um[leg] - rows.length[row] - free * length - gap
-    fills = _assembled(rows, kit, leg, row, free, joints, gap, np.zeros_like(gap), left_over)
+    left_over = rest[leg] - rows.length[row] - free * length - gap
+    fills = _assembled(rows, kit, leg, row, free, joints, gap, part.sawn_greatest_um[leg], left_over)
     fills.reason[:] = FitReason.NOTHING_FITS
     return _chosen(fills, which, ("miss", *(g for g in _GOALS[kit.prefer] if g != "miss")))
 

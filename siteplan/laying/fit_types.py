@@ -53,6 +53,9 @@ class LegFits:
     """(l,) signed: what those sections leave over at the nominal gap"""
     cost: IntArray
     """(l,) minor units: pieces, laying and cutting; a price not given counts as nothing"""
+    sawn_um: IntArray | None = None
+    """(l,) sum of the lengths of the sawn pieces the leg must have, which then belongs to the sum
+    above; None where no leg must have one"""
 
     def __len__(self) -> int:
         return len(self.joints)
@@ -71,6 +74,22 @@ class LegFits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Sawn:
+    """Pieces that must stand at the ends of legs, sawn to a length that is free within limits.
+
+    They stand where a unit would: give their ends as ``units`` too.  l legs.
+    """
+
+    pieces: IntArray
+    """(l,) 0, 1 or 2 pieces"""
+    least_um: IntArray
+    """(l,) least and greatest sum of their lengths; 0 where there is none"""
+    greatest_um: IntArray
+    cost: IntArray
+    """(l,) minor units: what they are sawn from, laying and sawing"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Legs:
     """Checked input of the fit.  l legs."""
 
@@ -83,6 +102,10 @@ class Legs:
     gap_least_um: IntArray
     """(l,) the joint gaps of each leg lie between these; least above greatest: no piece can be joined"""
     gap_greatest_um: IntArray
+    sawn_pieces: IntArray
+    sawn_least_um: IntArray
+    """(l,) the sawn pieces of each leg come to between these; 0 without one"""
+    sawn_greatest_um: IntArray
 
     def __len__(self) -> int:
         return len(self.rest_um)
@@ -97,6 +120,9 @@ class Legs:
             self.over_um[which],
             self.gap_least_um[which],
             self.gap_greatest_um[which],
+            self.sawn_pieces[which],
+            self.sawn_least_um[which],
+            self.sawn_greatest_um[which],
         )
 
     @property
@@ -107,6 +133,7 @@ class Legs:
     def distinct(self) -> tuple[Legs, IntArray]:
         """Legs that differ, in order of rest, and for each leg the one it equals."""
         columns = (
+            self.sawn_greatest_um, self.sawn_least_um, self.sawn_pieces,
             self.gap_greatest_um, self.gap_least_um,
             self.over_um, self.short_um, self.closed, self.extra_joints, self.rest_um,
         )  # fmt: skip
@@ -138,13 +165,14 @@ def check_legs(
     over_um: ArrayLike,
     gap_least_um: ArrayLike,
     gap_greatest_um: ArrayLike,
+    sawn: Sawn | None = None,
 ) -> Legs:
     """Arrays of the fit, checked and made equally long.
 
     Raises
     ------
     UsageError : values that are not whole, units outside 0..2, a negative tolerance, arrays
-        whose lengths do not agree.
+        whose lengths do not agree, sawn pieces on a closed run or with least above greatest.
     """
     rest = np.atleast_1d(_whole(rest_um, "rest_um"))
     parts = [_whole(units, "units"), np.asarray(closed, dtype=bool)]
@@ -162,6 +190,11 @@ def check_legs(
     if np.any((short < 0) | (over < 0)):
         raise UsageError("fit tolerances must not be negative")
     none = np.int64(0)
+    zero = np.zeros(len(rest), dtype=np.int64)
+    if sawn is None:
+        sawn = Sawn(zero, zero, zero, zero)
+    if np.any(sawn.least_um > sawn.greatest_um) or np.any((sawn.pieces > 0) & ring):
+        raise UsageError("sawn pieces need least <= greatest, and an end to stand at")
     return Legs(
         rest,
         np.where(ring, none, unit.astype(np.int64) - 1),
@@ -171,4 +204,7 @@ def check_legs(
         np.where(ring, none, over.astype(np.int64)),
         least.astype(np.int64),
         greatest.astype(np.int64),
+        sawn.pieces,
+        sawn.least_um,
+        sawn.greatest_um,
     )
