@@ -311,6 +311,7 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "left_radius_m": _finite(runs.left_radius_m),
         "right_radius_m": _finite(runs.right_radius_m),
         "straightened_m": runs.straightened_m,
+        "chord_m": _chords(runs),
         "rest_m": _um_to_m(result.rest_um),
         "joints": fits.joints,
         "gap_mm": _um_to_m(fits.gap_total_um) * 1e3 / np.maximum(fits.joints, 1),
@@ -322,6 +323,12 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "rule_left_over_m": _um_to_m(fits.rule_left_over_um),
     }
     return _simple("legs", "LineString", RingKind.LINE, columns, runs.xy, runs.offsets)
+
+
+def _chords(runs: Runs) -> FloatArray:
+    """(l,) straight ground distance from the first to the last point of each leg; 0 for a ring."""
+    chord: FloatArray = np.hypot(*(runs.xy[runs.offsets[1:] - 1] - runs.xy[runs.offsets[:-1]]).T)
+    return chord
 
 
 def _finite(values: FloatArray) -> FloatArray:
