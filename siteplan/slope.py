@@ -8,8 +8,9 @@ order (docs/heights.md shows what is left of that after smoothing).
 
 The smoother.  The height at a place is read off a plane fitted to the samples up to the
 stated reach along the run on either side, near ones counting more (tricube weights).  A
-plane and not a line, so that a slope is carried round a corner unchanged; across the run
-it may tilt only where the samples spread that way.  The fit starts as least absolute
+plane and not a line, so that a slope is carried round a corner unchanged (within half a
+millimetre of a leg's length on ground of 60 %); across the run it may tilt only where the
+samples spread that way.  The fit starts as least absolute
 residuals and is finished by least squares without the samples that lie far off
 (bisquare), so that a step in the ground shorter than half the reach, such as cells that
 stand on a wall, is passed over.  At an open end the window keeps its width and lies inward.  A
@@ -39,8 +40,9 @@ LEAST_SPACING_M: Final = 0.1
 """nor closer: finer cells say nothing more about the ground"""
 GRADE_OVER_M: Final = 1.0
 """a grade is the rise over this length of run, or over a shorter run"""
-_ACROSS_M: Final = 0.1
-"""the plane tilts across the run where the samples spread this far that way (one standard deviation)"""
+_ACROSS_M: Final = 0.03
+"""the plane tilts across the run where the samples spread this far that way (one standard
+deviation): more than the jitter of a traced line, so that the jitter is not taken for breadth"""
 _LAD_ROUNDS: Final = 16
 _TIGHT_M: Final = 0.001
 """residuals below this count alike"""
@@ -463,8 +465,8 @@ def _level(low: FloatArray, high: FloatArray, a: int, b: int) -> float:
 def _fewest(low: FloatArray, high: FloatArray, greatest_m: float, *, closed: bool) -> list[tuple[int, int]]:
     """Fewest groups of neighbours whose ground stays within ``greatest_m``, as (first, end).
 
-    From a given start, taking as many as fit is best.  Round a closed run every start within
-    the first group is tried.
+    From a given start, taking as many as fit is best.  Round a closed run every start up to
+    the end of the first group is tried: one of the cuts must lie there.
     """
     n = len(low)
     if high.max() - low.min() <= greatest_m:
@@ -486,7 +488,7 @@ def _fewest(low: FloatArray, high: FloatArray, greatest_m: float, *, closed: boo
 
     best = from_start(0)
     if closed:
-        for start in range(1, best[0][1]):
+        for start in range(1, best[0][1] + 1):
             other = from_start(start)
             best = other if len(other) < len(best) else best
     return best
