@@ -25,7 +25,7 @@ from siteplan.errors import DataError, Fault, Finding
 from siteplan.frame import Frame
 from siteplan.geodesy import crs_facts
 from siteplan.model import Shapes
-from siteplan.rasters import georeferenced, open_raster, pixel_m, raster_crs
+from siteplan.rasters import from_cells, georeferenced, open_raster, pixel_m, raster_crs, to_cells
 from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, ObjectArray
 
 DRIVERS: Final = ("GTiff", "PNG", "JPEG", "WEBP")
@@ -293,13 +293,13 @@ def _stretch(
 def _covered(raster: Any, frame: Frame, crs: str, beds: Shapes, path: Path) -> BoolArray:
     """(n,) beds that lie in the picture."""
     place = frame.coords(beds.xy, crs)
-    inverse = ~raster.transform
-    column = inverse.a * place[:, 0] + inverse.b * place[:, 1] + inverse.c
-    row = inverse.d * place[:, 0] + inverse.e * place[:, 1] + inverse.f
+    column, row = to_cells(raster.transform, place).T
     with np.errstate(invalid="ignore"):
         inside = (column >= 0) & (column <= raster.width) & (row >= 0) & (row <= raster.height)
     if len(inside) and not inside.any():
-        lon, lat = frame.lonlat(frame.ground_xy(np.array([raster.transform * _middle(raster)]), crs))[0]
+        lon, lat = frame.lonlat(
+            frame.ground_xy(from_cells(raster.transform, np.array([_middle(raster)])), crs)
+        )[0]
         raise DataError(
             Fault(
                 "picture-elsewhere",
@@ -461,9 +461,9 @@ def _web_mercator(lonlat: LonLatArray) -> FloatArray:
 @contextmanager
 def _web_view(picture: Picture, frame: Frame, beds: Shapes, longest_px: int) -> Iterator[Any]:
     """The wanted part of a picture, warped to EPSG:3857 when it is read."""
+    from rasterio import Affine
     from rasterio.crs import CRS
     from rasterio.enums import Resampling
-    from rasterio.transform import from_bounds
     from rasterio.vrt import WarpedVRT
 
     box = _shown_box(picture, frame, beds)
@@ -480,7 +480,7 @@ def _web_view(picture: Picture, frame: Frame, beds: Shapes, longest_px: int) -> 
         kwargs: dict[str, Any] = {
             "src_crs": crs or CRS.from_user_input(picture.crs),
             "crs": CRS.from_epsg(3857),
-            "transform": from_bounds(left, bottom, right, top, width, height),
+            "transform": Affine((right - left) / width, 0, left, 0, (bottom - top) / height, top),
             "width": width,
             "height": height,
             "resampling": Resampling.nearest if picture.palette else Resampling.bilinear,
@@ -513,7 +513,7 @@ def _shown_box(picture: Picture, frame: Frame, beds: Shapes) -> FloatArray:
             np.column_stack([0 * t + columns, t * rows]),
         ]
     )
-    xy = frame.ground_xy(np.array([transform * tuple(p) for p in edge]), picture.crs)
+    xy = frame.ground_xy(from_cells(transform, edge), picture.crs)
     low, high = np.maximum(low, xy.min(axis=0)), np.minimum(high, xy.max(axis=0))
     return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
 

@@ -102,6 +102,22 @@ def georeferenced(source: rasterio.DatasetReader, path: Path) -> None:
     raise DataError(Fault("no-georeference", what, remedy, str(path)))
 
 
+def from_cells(transform: Any, cells: FloatArray) -> FloatArray:
+    """(n, 2) coordinates in a raster's CRS, of (n, 2) column and row (cell edges are whole numbers)."""
+    t = transform
+    return np.column_stack(
+        [
+            t.a * cells[:, 0] + t.b * cells[:, 1] + t.c,
+            t.d * cells[:, 0] + t.e * cells[:, 1] + t.f,
+        ]
+    )
+
+
+def to_cells(transform: Any, coords: FloatArray) -> FloatArray:
+    """(n, 2) column and row, of coordinates in a raster's CRS."""
+    return from_cells(~transform, coords)
+
+
 def pixel_m(frame: Frame, source_crs: str, transform: Any, shape: tuple[int, int]) -> FloatArray:
     """(2, 2) ground metres east and north of one step across and one step down a raster.
 
@@ -109,13 +125,13 @@ def pixel_m(frame: Frame, source_crs: str, transform: Any, shape: tuple[int, int
     """
     rows, columns = shape
     middle = frame.coords(frame.ground_xy(np.array([frame.centre_lonlat]), _lonlat_crs(frame)), source_crs)
-    column, row = ~transform * (middle[0, 0], middle[0, 1])
+    column, row = to_cells(transform, middle)[0].tolist()
     reach = (min(100.0, columns) / 2, min(100.0, rows) / 2)
     column = float(np.clip(column, reach[0], columns - reach[0])) if np.isfinite(column) else columns / 2
     row = float(np.clip(row, reach[1], rows - reach[1])) if np.isfinite(row) else rows / 2
     steps = [(-reach[0], 0.0), (reach[0], 0.0), (0.0, -reach[1]), (0.0, reach[1])]
-    cells = [transform * (column + across, row + down) for across, down in steps]
-    xy = frame.ground_xy(np.array(cells), source_crs)
+    cells = np.array(steps) + np.array([column, row])
+    xy = frame.ground_xy(from_cells(transform, cells), source_crs)
     return np.array([(xy[1] - xy[0]) / (2 * reach[0]), (xy[3] - xy[2]) / (2 * reach[1])])
 
 

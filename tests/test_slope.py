@@ -164,7 +164,7 @@ def slow_height(xy: XYArray, z: FloatArray, at: XYArray, station: FloatArray, he
         return np.array([solved[0], *(kept @ solved[1:]), *middle])
 
     def off(p: FloatArray) -> FloatArray:
-        return z - p[0] - (local - p[3:]) @ p[1:3]
+        return np.asarray(z - p[0] - (local - p[3:]) @ p[1:3])
 
     even = np.ones(len(z))
     p = fit(even)
