@@ -14,7 +14,7 @@ from siteplan.errors import DataError, Fault, SiteplanError, UsageError
 
 if TYPE_CHECKING:
     from siteplan.publish.write import Formats
-    from siteplan.settings import SiteSettings
+    from siteplan.settings import InputFile, SiteSettings
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -58,6 +58,43 @@ def program() -> None:
     """Plan modular landscape edging: outlines in, measured runs, exact takeoff, map out."""
 
 
+def reading_options(command: Command) -> Command:
+    """Options that say how a single file is to be read; a site says the same in its site.toml."""
+    for option in (
+        click.option(
+            "--nested", type=click.Choice(["islands", "outlines"]), help="Closed outlines within others."
+        ),
+        click.option(
+            "--closed", type=click.Choice(["auto", "yes", "no"]), help="Whether a walk is an outline."
+        ),
+        click.option("--simplify", help='Simplify a walk within this, such as "0.5 m".'),
+        click.option(
+            "--join-within", help='Join lines of a drawing whose ends are this close, such as "1 mm".'
+        ),
+        click.option(
+            "--unit",
+            type=click.Choice(["m", "mm", "cm", "in", "ft", "ftUS", "yd"]),
+            help="Unit of the coordinates.",
+        ),
+        click.option("--where", help="Filter on attributes, as in SQL."),
+        click.option(
+            "--layers", multiple=True, help="Drawing layer, track, survey code or outline name; repeatable."
+        ),
+        click.option("--layer", help="Layer of a file that has several."),
+        click.option("--crs", help="CRS of a file that does not say, such as EPSG:2230."),
+    ):
+        command = option(command)
+    return command
+
+
+def _reading(options: dict[str, Any]) -> dict[str, Any]:
+    """Reading options that were given, as keys of ``site.toml``."""
+    given = {name: value for name, value in options.items() if value}
+    if "layers" in given:
+        given["layers"] = list(given["layers"])
+    return given
+
+
 @program.command("takeoff")
 @click.argument("place", type=click.Path(path_type=Path))
 @click.option("--line", help="Product line: a shipped key (see 'siteplan lines') or a .toml file.")
@@ -76,6 +113,7 @@ def program() -> None:
 @click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
 @click.option("--mixed-crs", type=click.Choice(["refuse", "transform"]), help="Inputs in different CRSs.")
 @click.option("--write", "formats", type=click.Choice(["all", "geopackage"]), help="Files to write.")
+@reading_options
 def takeoff_command(
     place: Path,
     line: str | None,
@@ -88,6 +126,7 @@ def takeoff_command(
     skip_faulty: bool,
     mixed_crs: str | None,
     formats: Formats | None,
+    **reading: Any,
 ) -> None:
     """Plan the edging of PLACE: a site folder with site.toml, or a file of bed outlines.
 
@@ -97,7 +136,7 @@ def takeoff_command(
     from siteplan.publish.write import default_folder, write_plan
     from siteplan.sites import load_site, measure, plan_runs, takeoff
 
-    settings = _settings(place, line, abutments, openings, units, grid_name, mixed_crs)
+    settings = _settings(place, line, abutments, openings, units, grid_name, mixed_crs, _reading(reading))
     with progress() as stage:
         stage("reading")
         site = load_site(settings if settings is not None else place, skip_faulty=skip_faulty)
@@ -124,6 +163,7 @@ def _settings(
     units: str | None,
     grid_name: str | None,
     mixed_crs: str | None,
+    reading: dict[str, Any],
 ) -> SiteSettings | None:
     """Settings for a bare file of outlines; None for a site."""
     given = {
@@ -133,8 +173,9 @@ def _settings(
         "--units": units,
         "--grid": grid_name,
         "--mixed-crs": mixed_crs,
+        **{f"--{name.replace('_', '-')}": value for name, value in reading.items()},
     }
-    if place.is_dir() or place.name.endswith(".toml"):
+    if is_site(place):
         said = [name for name, value in given.items() if value]
         if said:
             raise UsageError(
@@ -162,7 +203,93 @@ def _settings(
         units=units,
         grid=grid_name,
         mixed_crs=mixed_crs,
+        reading=reading,
     )
+
+
+def is_site(place: Path) -> bool:
+    """Whether a path names a site rather than a file of outlines."""
+    return (place.is_dir() and place.suffix.lower() != ".gdb") or place.name.endswith(".toml")
+
+
+def _refuse_for_site(given: dict[str, Any]) -> None:
+    said = [f"--{name.replace('_', '-')}" for name, value in given.items() if value]
+    if said:
+        raise UsageError(f"{', '.join(said)} go with a single file; a site says this in its site.toml")
+
+
+ROLES = click.Choice(["beds", "abutments", "openings"])
+
+
+@program.command("check")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.option("--role", type=ROLES, help="What a single file holds; beds if not said.")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON and nothing else.")
+@reading_options
+def check_command(place: Path, role: str | None, as_json: bool, **reading: Any) -> int:
+    """Tell everything about the inputs of PLACE: a site folder, or any single file. Writes nothing.
+
+    The exit code is 1 if anything is graded an error.
+    """
+    import json
+
+    from siteplan.check import check_file, check_site
+    from siteplan.publish.checkprint import print_check
+
+    given = _reading(reading)
+    if is_site(place):
+        _refuse_for_site({"role": role, **given})
+        report = check_site(place)
+    else:
+        report = check_file(_input_file(place, given), Path(), role or "beds")
+    if as_json:
+        click.echo(json.dumps(report.as_dict(), indent=2, ensure_ascii=False))
+    else:
+        print_check(report)
+    return 1 if report.errors else 0
+
+
+def _input_file(place: Path, given: dict[str, Any]) -> InputFile:
+    """A single file as ``site.toml`` would name it."""
+    from siteplan.settings import InputFile
+    from siteplan.tomlfile import validated
+
+    return validated(InputFile, {"file": str(place.absolute()), **given}, "command line")
+
+
+@program.command("convert")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--role", type=ROLES, help="What a single file holds; beds if not said.")
+@click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
+@click.option("--replace", is_flag=True, help="Replace OUT if it exists.")
+@reading_options
+def convert_command(
+    place: Path, out: Path, role: str | None, skip_faulty: bool, replace: bool, **reading: Any
+) -> None:
+    """Write the inputs of PLACE, a site folder or any single file, as a clean GeoPackage OUT.
+
+    Layers beds, abutments and openings, in the CRS they came in, with all attributes.
+    """
+    from siteplan.convert import convert
+    from siteplan.intake import read_features
+    from siteplan.sites import read_site_inputs, source_of
+
+    given = _reading(reading)
+    if is_site(place):
+        _refuse_for_site({"role": role, **given})
+        roles, findings, inputs = read_site_inputs(place, skip_faulty=skip_faulty)
+    else:
+        source = source_of(_input_file(place, given), Path())
+        features, findings = read_features([source], role or "beds", skip_faulty=skip_faulty)
+        roles, inputs = {role or "beds": features}, (source.path,)
+    written = convert(roles, out, inputs=inputs, replace=replace)
+    for finding in findings:
+        click.echo(f"  {finding.grade}: {finding.text}", err=True)
+    for layer, name, column in written.renamed:
+        click.echo(f'  notice: attribute "{name}" of {layer} is written as "{column}"', err=True)
+    counts = ", ".join(f"{n} {layer}" for layer, n in written.layers.items())
+    click.echo(f"{written.path}: {counts}")
 
 
 @program.command("lines")

@@ -249,6 +249,24 @@ def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False
     return InputsRead(features, tuple(faults), tuple(findings))
 
 
+def read_site_inputs(
+    place: Path, *, skip_faulty: bool = False
+) -> tuple[dict[str, Features], tuple[Finding, ...], tuple[Path, ...]]:
+    """Inputs of a site alone: features by role, findings, and the files they came from.
+
+    Raises
+    ------
+    DataError : with every fault of every input
+    """
+    settings, base = site_of(place)
+    read = read_inputs(settings, base, skip_faulty=skip_faulty)
+    if read.faults:
+        raise DataError(*read.faults)
+    given = settings.inputs
+    entries = (*given.beds, *given.abutments, *given.openings)
+    return read.features, read.findings, tuple(base / e.file for e in entries)
+
+
 def site_of(place: str | Path | SiteSettings, folder: Path | None = None) -> tuple[SiteSettings, Path]:
     """Settings of a site, and the folder its paths start from.
 
@@ -291,14 +309,24 @@ def load_site(
     faults: list[Fault] = []
     line: ProductLine | None = None
     try:
-        line = load_line(_line_place(settings.line, base))
+        line = load_line(line_place(settings.line, base))
     except DataError as error:
         faults.extend(error.faults)
     read = read_inputs(settings, base, skip_faulty=skip_faulty)
     faults.extend(read.faults)
-    features, findings = read.features, list(read.findings)
     if faults or line is None:
         raise DataError(*faults)
+    return assemble(settings, base, line, read)
+
+
+def assemble(settings: SiteSettings, base: Path, line: ProductLine, read: InputsRead) -> Site:
+    """A site from inputs read without fault: its grid, its outlines in it, heights and pictures.
+
+    Raises
+    ------
+    DataError : what is wrong with grid, heights or pictures
+    """
+    features, findings = read.features, list(read.findings)
     beds = features["beds"]
     abutments = features.get("abutments", empty_features("abutments", beds.crs))
     openings = features.get("openings", empty_features("openings", beds.crs))
@@ -431,7 +459,7 @@ def _heights(settings: SiteSettings, base: Path, frame: Frame, beds: Features) -
     return None
 
 
-def _line_place(line: str, base: Path) -> str | Path:
+def line_place(line: str, base: Path) -> str | Path:
     """A product line named in ``site.toml`` is a key, or a path from the site folder."""
     return base / line if line.endswith(".toml") else line
 

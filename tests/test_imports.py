@@ -15,7 +15,7 @@ LEVELS: list[set[str]] = [
     {"errors"},
     {"types", "units"},
     {"model", "products", "tomlfile"},
-    {"planar", "geodesy"},
+    {"planar", "geodesy", "tape_settings"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"intake"},
     {"frame"},
@@ -24,7 +24,9 @@ LEVELS: list[set[str]] = [
     {"outline"},
     {"laying"},
     {"sites"},
+    {"check", "convert"},
     {"layers"},
+    {"reconcile"},
     {"publish"},
     {"cli"},
 ]

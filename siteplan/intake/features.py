@@ -25,7 +25,7 @@ from siteplan.intake.faults import geometry_troubles
 from siteplan.intake.files import feature_ids, read_table
 from siteplan.intake.ids import name_features, opening_widths
 from siteplan.intake.rings import Rings, rings_of
-from siteplan.intake.source import Source, Table
+from siteplan.intake.source import GNSS_WALK, Source, Table
 from siteplan.intake.troubles import Trouble
 from siteplan.model import Features, RingKind
 from siteplan.types import BoolArray, IntArray, ObjectArray
@@ -141,7 +141,7 @@ def read_features(
     findings += [_as_finding(t, naming.ids, labels, files) for t in troubles if not t.fatal]
     findings += naming.findings
     findings = [f for f in findings if f.code == "left-out" or f.bed is None or f.bed in here]
-    findings += _height_findings(features) + _repeated_shapes(reads, features, kept)
+    findings += _walked(features) + _height_findings(features) + _repeated_shapes(reads, features, kept)
     if role != "beds":
         findings = [replace(f, bed=None) for f in findings]
     return features, tuple(findings)
@@ -314,6 +314,24 @@ def _joined_rings(reads: Sequence[_Read], kept: BoolArray) -> Rings:
 
 
 # -- what is only told ---------------------------------------------------------
+
+
+def _walked(features: Features) -> list[Finding]:
+    """What outlines walked with a receiver are worth, for each file that has some."""
+    values = features.attributes.get("measured_by")
+    if values is None:
+        return []
+    walked = np.array([v == GNSS_WALK for v in values], dtype=np.bool_)
+    return [
+        Finding(
+            "gnss-walk",
+            "notice",
+            f"{file}: walked with a satellite receiver. A hand-held one is worth 3 to 5 m under open sky and "
+            "10 m or more beside walls and trees, so these outlines place beds and serve a first estimate; "
+            "their lengths are no source for counting pieces. Tape or survey the edges before you order",
+        )
+        for file in dict.fromkeys(features.file[walked].tolist())
+    ]
 
 
 def _height_findings(features: Features) -> list[Finding]:

@@ -25,6 +25,7 @@ from siteplan.intake.placing import ground_plane
 from siteplan.intake.source import (
     CLOSE_WITHIN_M,
     HDOP_LIMIT,
+    GNSS_WALK,
     SIMPLIFY_M,
     Source,
     Table,
@@ -270,7 +271,7 @@ def _seconds(text: str) -> float:
 
 def _cleaned(walks: Sequence[_Walk], label: str, source: Source) -> tuple[Drawn, list[Finding]]:
     """Walks without spikes, closed where they come back, simplified; and what was done to them."""
-    findings: list[Finding] = [_worth(label)]
+    findings: list[Finding] = []
     closed = np.zeros(len(walks), np.bool_)
     kept: list[_Walk] = []
     for k, walk in enumerate(walks):
@@ -281,6 +282,7 @@ def _cleaned(walks: Sequence[_Walk], label: str, source: Source) -> tuple[Drawn,
     columns: dict[str, list[object]] = {
         "name": [w.given for w in kept],
         "kind": [w.kind for w in kept],
+        "measured_by": [GNSS_WALK] * len(kept),
         "segment": [w.segment for w in kept],
         "points": [len(w) for w in walks],
         "time_start": [next((t for t in w.time if t), None) for w in walks],
@@ -305,16 +307,6 @@ def _objects(values: Sequence[object]) -> ObjectArray:
     out = np.empty(len(values), object)
     out[:] = values
     return out
-
-
-def _worth(label: str) -> Finding:
-    return Finding(
-        "gnss-walk",
-        "notice",
-        f"{label}: walked with a satellite receiver. A hand-held one is worth 3 to 5 m under open sky and "
-        "10 m or more beside walls and trees, so these outlines place beds and serve a first estimate; their "
-        "lengths are no source for counting pieces. Tape or survey the edges before you order",
-    )
 
 
 def _clean(walk: _Walk, label: str, source: Source) -> tuple[_Walk, bool, list[Finding]]:

@@ -21,6 +21,8 @@ CLOSE_WITHIN_M: Final = 5.0
 HDOP_LIMIT: Final = 5.0
 SIMPLIFY_M: Final = 0.5
 JOIN_WITHIN_M: Final = 0.001
+GNSS_WALK: Final = "GNSS walk"
+"""Value of the attribute ``measured_by`` of walked outlines, which goes with them into other files."""
 
 
 @dataclass(frozen=True)
