@@ -658,7 +658,8 @@ def write_ground(path: Path) -> None:
     path.unlink(missing_ok=True)
     with rasterio.open(
         path, "w", driver="GTiff", width=columns, height=rows, count=1, dtype="int16", nodata=-32768,
-        crs=GROUND_CRS, transform=rasterio.Affine(1, 0, left, 0, -1, top), compress="deflate", predictor=2, zlevel=9,
+        crs=GROUND_CRS, transform=rasterio.Affine(1, 0, left, 0, -1, top),
+        compress="deflate", predictor=2, zlevel=9,
     ) as model:  # fmt: skip
         model.write(np.rint((height - GROUND_BASE_M) * 100).astype(np.int16), 1)
         model.scales, model.offsets, model.units = (0.01,), (GROUND_BASE_M,), ("metre",)

@@ -344,7 +344,7 @@ class OutlineZ:
     """What the Z of the outlines is like."""
 
     state: str
-    """``none``, ``all-zero``, ``mixed`` or ``good``"""
+    """``none``, ``zero``, ``mixed`` or ``good``"""
     text: str
     """for people; empty where there is none"""
 
@@ -360,7 +360,7 @@ def outline_z(beds: Features) -> OutlineZ:
         return OutlineZ("none", "")
     zero = beds.z == 0
     if (known & zero).sum() == known.sum():
-        return OutlineZ("all-zero", "the outlines carry heights, and every one is 0")
+        return OutlineZ("zero", "the outlines carry heights, and every one is 0")
     counts = np.diff(beds.ring_offsets)
     feature = np.repeat(beds.ring_feature, counts)
     if not known.all():
@@ -382,17 +382,12 @@ def outline_z(beds: Features) -> OutlineZ:
 
 
 def outline_findings(beds: Features, used: str | None) -> tuple[Finding, ...]:
-    """What to say of heights in the outlines that are not used."""
+    """What to say of good heights in the outlines that are not used; intake tells of bad ones."""
     z = outline_z(beds)
-    if z.state == "none" or used == "outline":
+    if z.state != "good" or used == "outline":
         return ()
-    tail = {
-        "all-zero": "They are taken as no heights at all.",
-        "mixed": "They cannot be used.",
-        "good": 'They are not used; [heights] use = "outline" would.',
-    }[z.state]
-    code = "z-not-used" if z.state == "good" else f"z-{z.state}"
-    return (Finding(code, "notice", f"{z.text[0].upper()}{z.text[1:]}. {tail}"),)
+    text = f'{z.text[0].upper()}{z.text[1:]}. They are not used; [heights] use = "outline" would.'
+    return (Finding("z-not-used", "notice", text),)
 
 
 def outline_heights(beds: Features, unit: Unit | None) -> FloatArray:
