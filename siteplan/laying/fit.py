@@ -121,7 +121,7 @@ def fit_legs(
         rule_sections=rule_sections,
         rule_left_over_um=rule_left_over,
         cost=fills.cost + (0 if sawn is None else np.where(sawn_um > 0, sawn.cost, 0)),
-        sawn_um=None if sawn is None else sawn_um,
+        sawn_um=sawn_um,
     )
 
 

@@ -54,8 +54,8 @@ class LegFits:
     cost: IntArray
     """(l,) minor units: pieces, laying and cutting; a price not given counts as nothing"""
     sawn_um: IntArray | None = None
-    """(l,) sum of the lengths of the sawn pieces the leg must have, which then belongs to the sum
-    above; None where no leg must have one"""
+    """(l,) sum of the lengths of the sawn pieces the leg must have, 0 without one; it belongs to the
+    sum above"""
 
     def __len__(self) -> int:
         return len(self.joints)
