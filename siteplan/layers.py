@@ -371,6 +371,9 @@ def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]
         "to_m": _um_to_m(pieces.to_um),
         "gap_mm": np.asarray(pieces.gap_um, dtype=np.float64) / 1e3,
         "left_over_mm": np.asarray(pieces.left_over_um, dtype=np.float64) / 1e3,
+        "deflection_deg": pieces.deflection_deg,
+        "inner_mm": pieces.inner_um / 1e3,
+        "outer_mm": pieces.outer_um / 1e3,
         "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
         "heading_deg": pieces.heading_deg,
     }

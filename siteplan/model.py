@@ -241,6 +241,12 @@ class Pieces:
     """(v, 2) footprint rings, counter-clockwise, closed ring without the repeated vertex"""
     outline_offsets: OffsetArray
     """(p + 1,)"""
+    deflection_deg: FloatArray
+    """(p,) angle between the piece before and this one on a rigid line's curve, left positive; 0 elsewhere"""
+    inner_um: FloatArray
+    """(p,) opening of the joint before the piece at its inner face (the hollow side of the turn)"""
+    outer_um: FloatArray
+    """(p,) opening at its outer face; where nothing is deflected both are the gap"""
 
     def __len__(self) -> int:
         return len(self.piece_id)

@@ -16,15 +16,19 @@ the leg has no piece of its own, in the table of legs only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from siteplan.laying.band import Band, Stations, headings, line_points, slice_band
+from siteplan.laying.chords import openings_um
 from siteplan.model import PieceKind, Pieces, Runs
 from siteplan.products import ProductLine
-from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, OffsetArray
+from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
+
+if TYPE_CHECKING:
+    from siteplan.laying.rigid import CurvePieces
 
 MakeUp = Literal["far", "start", "middle"]
 LayFrom = Literal["start", "far"]
@@ -260,6 +264,10 @@ class _Rows:
     cut_um: IntArray
     corner: IntArray
     """(p,) index of the corner a corner unit stands at, else -1"""
+    deflection: FloatArray
+    """(p,) angle at the joint before the piece, radians"""
+    curved: IntArray
+    """(p,) index into the pieces on curves of a rigid line, else -1"""
 
 
 def place(
@@ -273,6 +281,7 @@ def place(
     *,
     lay_from: LayFrom = "start",
     make_up: MakeUp = "far",
+    curved: CurvePieces | None = None,
 ) -> Pieces:
     """Pieces of all legs with their stations and footprints.
 
@@ -285,12 +294,13 @@ def place(
     line : product line
     lay_from : end of each leg that laying begins at
     make_up : where make-up pieces go, seen from there
+    curved : pieces on the curves of a rigid line; what ``plan`` says of their legs' fill is not used
 
     Returns
     -------
     Pieces in walking order: run by run, leg by leg.
     """
-    rows = _rows(part, plan, corner_unit, leaving_um, line, lay_from, make_up)
+    rows = _rows(part, plan, corner_unit, leaving_um, line, lay_from, make_up, curved)
     run = runs.leg_run[rows.leg]
     middle = (rows.from_um + rows.to_um) / 2
     xy, heading = line_points(band, run, middle)
@@ -298,7 +308,16 @@ def place(
     at = rows.corner[corners]
     xy[corners] = runs.corner_xy[at]
     heading[corners] = _corner_headings(runs)[at]
-    outline, offsets = slice_band(band, run, rows.from_um, rows.to_um)
+    if curved is None or not len(curved.straight):
+        outline, offsets = slice_band(band, run, rows.from_um, rows.to_um)
+    else:
+        on_curve = np.flatnonzero(rows.curved >= 0)
+        of = rows.curved[on_curve]
+        along = curved.end_xy[of] - curved.start_xy[of]
+        xy[on_curve] = (curved.start_xy[of] + curved.end_xy[of]) / 2
+        heading[on_curve] = headings(along)
+        outline, offsets = _with_rectangles(band, run, rows, curved, line.depth_um / 1e6)
+    inner, outer = openings_um(rows.gap_um.astype(np.float64), rows.deflection, line.depth_um)
     codes = np.array([a.code for a in line.articles], dtype=object)
     return Pieces(
         piece_id=piece_ids(runs.leg_id, rows.leg, rows.number),
@@ -316,7 +335,32 @@ def place(
         xy=xy,
         outline_xy=outline,
         outline_offsets=offsets,
+        deflection_deg=np.degrees(rows.deflection),
+        inner_um=inner,
+        outer_um=outer,
     )
+
+
+def _with_rectangles(
+    band: Band, run: IntArray, rows: _Rows, curved: CurvePieces, depth_m: float
+) -> tuple[XYArray, OffsetArray]:
+    """Footprints: slices of the strip, and true rectangles where rigid pieces lie on a curve."""
+    sliced, on_curve = np.flatnonzero(rows.curved < 0), np.flatnonzero(rows.curved >= 0)
+    xy, offsets = slice_band(band, run[sliced], rows.from_um[sliced], rows.to_um[sliced])
+    of = rows.curved[on_curve]
+    start, end = curved.start_xy[of], curved.end_xy[of]
+    along = end - start
+    along /= np.hypot(along[:, 0], along[:, 1])[:, None]
+    left = np.column_stack([-along[:, 1], along[:, 0]]) * (depth_m / 2)
+    corners = np.stack([start - left, end - left, end + left, start + left], axis=1)
+    size = np.full(len(run), 4, dtype=np.int64)
+    size[sliced] = np.diff(offsets)
+    first = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
+    out = np.empty((first[-1], 2))
+    out[first[on_curve][:, None] + np.arange(4)] = corners
+    of_slice = np.repeat(first[sliced] - offsets[:-1], size[sliced]) + np.arange(len(xy))
+    out[of_slice] = xy
+    return out, first
 
 
 def _rows(
@@ -327,11 +371,15 @@ def _rows(
     line: ProductLine,
     lay_from: LayFrom,
     make_up: MakeUp,
+    curved: CurvePieces | None,
 ) -> _Rows:
     """Fill, end units and corners merged in walking order."""
     back = lay_from == "far"
-    fill = fill_legs(plan.turned() if back else plan, line, make_up)
+    straights = plan if curved is None else _without(plan, curved.leg)
+    fill = fill_legs(straights.turned() if back else straights, line, make_up)
     n = np.diff(fill.first)
+    if curved is not None:
+        n[curved.leg] = np.diff(curved.first)
     has_start, has_far = plan.start_end >= 0, (plan.far_end >= 0) | (plan.far_corner >= 0)
     size = has_start + n + has_far
     first = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
@@ -343,6 +391,8 @@ def _rows(
     }
     kind = np.zeros(total, dtype=np.int8)
     corner = np.full(total, -1, dtype=np.int64)
+    on_curve = np.full(total, -1, dtype=np.int64)
+    deflection = np.zeros(total)
     n_straights, n_corners = len(line.straights), len(line.corners)
     origin, length = part.leg_from_um, part.leg_um
 
@@ -359,13 +409,30 @@ def _rows(
     out["gap_um"][row] = fill.gap_after_um if back else fill.gap_before_um
     out["left_over_um"][row] = fill.left_over_after_um if back else fill.left_over_before_um
     out["cut_um"][row] = fill.cut_um
-    kind[row] = np.where(
-        fill.cut_um > 0,
-        PieceKind.CUT,
-        np.where(fill.straight >= len(line.sections), PieceKind.CLOSER, PieceKind.SECTION),
-    )
+    kind[row] = _fill_kind(fill.straight, fill.cut_um, line)
     far_gap = fill.first_gap_um if back else fill.last_gap_um
     far_over = fill.first_left_over_um if back else fill.last_left_over_um
+    far_deflection = np.zeros(len(plan))
+    if curved is not None:
+        leg_of = curved.piece_leg
+        row = (
+            first[leg_of]
+            + has_start[leg_of]
+            + np.arange(len(leg_of))
+            - np.repeat(curved.first[:-1], n[curved.leg])
+        )
+        out["article"][row] = curved.straight
+        out["from_um"][row], out["to_um"][row] = (
+            origin[leg_of] + curved.from_um,
+            origin[leg_of] + curved.to_um,
+        )
+        out["gap_um"][row], out["left_over_um"][row] = curved.gap_um, curved.left_over_um
+        out["cut_um"][row] = curved.cut_um
+        kind[row] = _fill_kind(curved.straight, curved.cut_um, line)
+        on_curve[row], deflection[row] = np.arange(len(row)), curved.deflection
+        far_gap, far_over = far_gap.copy(), far_over.copy()
+        far_gap[curved.leg], far_over[curved.leg] = curved.far_gap_um, curved.far_left_over_um
+        far_deflection[curved.leg] = curved.far_deflection
 
     ends = np.array([e.laying_um for e in line.ends], dtype=np.int64)
     legs = np.flatnonzero(has_start)
@@ -393,12 +460,39 @@ def _rows(
     legs = np.flatnonzero(has_far)
     row = first[legs + 1] - 1
     out["gap_um"][row], out["left_over_um"][row] = far_gap[legs], far_over[legs]
+    deflection[row] = far_deflection[legs]
     # a left-over at a bare far end has no piece after it
     legs = np.flatnonzero(~has_far & (size > 0) & (far_over != 0))
     out["left_over_um"][first[legs + 1] - 1] += far_over[legs]
     if not back:
-        _ring_joints(plan.ring, first, far_gap, far_over, out)
-    return _Rows(leg=leg, number=np.arange(total) - first[leg] + 1, kind=kind, corner=corner, **out)
+        # rings of rigid curves come with their seam's joint before the first piece
+        ring = plan.ring if curved is None else plan.ring & ~np.isin(np.arange(len(plan)), curved.leg)
+        _ring_joints(ring, first, far_gap, far_over, out)
+    return _Rows(
+        leg=leg,
+        number=np.arange(total) - first[leg] + 1,
+        kind=kind,
+        corner=corner,
+        deflection=deflection,
+        curved=on_curve,
+        **out,
+    )
+
+
+def _without(plan: LegPlan, legs: IntArray) -> LegPlan:
+    """The plan with nothing to fill in ``legs``."""
+    changed = {}
+    for name in ("counts", "cut_um", "gap_total_um", "left_over_um"):
+        values = getattr(plan, name).copy()
+        values[legs] = 0
+        changed[name] = values
+    return replace(plan, **changed)
+
+
+def _fill_kind(straight: IntArray, cut_um: IntArray, line: ProductLine) -> KindArray:
+    """Section, closer or cut piece."""
+    whole = np.where(straight >= len(line.sections), PieceKind.CLOSER, PieceKind.SECTION)
+    return np.where(cut_um > 0, PieceKind.CUT, whole).astype(np.int8)
 
 
 def _ring_joints(

@@ -7,8 +7,9 @@ is filled exactly (:mod:`siteplan.laying.fit`), and every piece is put in its pl
 A leg shorter than what stands at its two ends is unmet: a unit is left out
 (:mod:`siteplan.laying.leg_ends`) and the leg takes no sections.
 
-Legs on a curve.  A flexible line follows a curve down to its least radius.  A tighter
-curve, or any curve under a rigid line, is unmet; the units at its ends stand.
+Legs on a curve.  A flexible line follows a curve down to its least radius; a tighter curve is
+unmet, and the units at its ends stand.  Pieces of a rigid line have their ends on the curve
+(:mod:`siteplan.laying.rigid`); stretches too tight for any of them are unmet.
 """
 
 from __future__ import annotations
@@ -21,10 +22,13 @@ import numpy as np
 
 from siteplan.errors import UsageError
 from siteplan.laying.band import Stations, build_band, stations
+from siteplan.laying.chords import least_radius
 from siteplan.laying.corner_units import CornerChoice, choose_corners
+from siteplan.laying.curves import CurveRules
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
 from siteplan.laying.leg_ends import Units, choose_units, standing
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
+from siteplan.laying.rigid import CurvePieces, lay_curves
 from siteplan.laying.run_ends import clearances
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
 from siteplan.products import Prefer, ProductLine
@@ -55,6 +59,8 @@ class LayRules:
     """end of each leg that laying begins at"""
     make_up: MakeUp = "far"
     """where closers and cut pieces go, seen from there"""
+    fair_within_um: int = 20_000
+    """how far a fair line may go from the traced one where rigid pieces lie on a curve; 0 for never"""
 
     def __post_init__(self) -> None:
         for name, value, known in (
@@ -118,6 +124,13 @@ class Takeoff:
     narrow_xy: XYArray
     """(m, 2) those places: footprints are drawn narrower there, and may touch others"""
     pieces: Pieces
+    curved: CurvePieces | None
+    """pieces on the curves of a rigid line; None for a flexible line"""
+    curve_um: IntArray
+    """(l,) how much longer a leg is than pieces, gaps and left-over: what curves have over their
+    chords, and the traced line over the fair one; 0 but on the curves of a rigid line"""
+    faired_m: FloatArray
+    """(l,) how far the line rigid pieces lie on goes from the traced one"""
     steps: Steps | None = None
     """where level pieces step; None where the edging does not step down the slope"""
 
@@ -175,13 +188,19 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
     fits = _fit(runs, rest, laid, units, line, rules)
+    curved = _lay_curves(runs, part, units, line, rules)
+    curve_um, faired_m = np.zeros(len(rest), dtype=np.int64), np.zeros(len(rest))
+    if curved is not None:
+        fits, curve_um = _with_curves(fits, curved, rest, line)
+        faired_m[curved.leg] = curved.moved_m
+        laid[curved.leg] = np.diff(curved.first) > 0
     legs = _leg_plan(runs, units, fits)
     laid_corner = np.where(units.corner_laid, corners.unit, -1)
     pieces = place(
         runs, part, band, legs, laid_corner, corners.leaving_um, line,
-        lay_from=rules.lay_from, make_up=rules.make_up,
+        lay_from=rules.lay_from, make_up=rules.make_up, curved=curved,
     )  # fmt: skip
-    leg_counts = _leg_counts(legs, laid_corner, line)
+    leg_counts = _leg_counts(legs, laid_corner, line, curved)
     sums = np.concatenate([np.zeros((1, leg_counts.shape[1]), np.int64), np.cumsum(leg_counts, axis=0)])
     kinds = np.bincount(pieces.kind, minlength=len(PieceKind))
     return Takeoff(
@@ -198,10 +217,13 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
         leg_counts=leg_counts,
         run_counts=np.diff(sums[runs.leg_offsets], axis=0),
         by_kind={k.name.lower(): int(kinds[k]) for k in PieceKind},
-        unmet=_unmet(runs, bed_ids, corners, units, curve, rest, fits, line),
+        unmet=_unmet(runs, bed_ids, corners, units, curve, rest, fits, line, curved),
         narrow_run=np.searchsorted(band.first, band.narrow, side="right") - 1,
         narrow_xy=band.xy[band.narrow],
         pieces=pieces,
+        curved=curved,
+        curve_um=curve_um,
+        faired_m=faired_m,
     )
 
 
@@ -241,11 +263,71 @@ def _fit(
     empty = {"left_over_um": rest_um, "unmet": True, "reason": FitReason.NO_ROOM, "cut_from": -1}
     changed = {}
     for name in (f.name for f in fields(fits) if not f.name.startswith("rule_")):
+        if getattr(fits, name) is None:
+            continue
         values = getattr(fits, name).copy()
         other = empty.get(name, 0)
         values[~laid] = other[~laid] if isinstance(other, np.ndarray) else other
         changed[name] = values
     return replace(fits, **changed)
+
+
+def _lay_curves(
+    runs: Runs, part: Stations, units: Units, line: ProductLine, rules: LayRules
+) -> CurvePieces | None:
+    """Pieces on the curves of a rigid line."""
+    if line.behaviour != "rigid":
+        return None
+    blocked = (NodeKind.ABUTTED, NodeKind.TEE)
+    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked)
+    return lay_curves(
+        runs,
+        part,
+        np.flatnonzero(~runs.straight & ~units.short),
+        units.start_um,
+        units.far_um,
+        units.start_unit,
+        units.far_unit,
+        np.full(len(stopped), rules.fit_short_um, dtype=np.int64),
+        np.where(stopped, 0, rules.fit_over_um),
+        line,
+        CurveRules(
+            prefer=rules.prefer,
+            closer_limit=rules.closer_limit,
+            lay_from=rules.lay_from,
+            make_up=rules.make_up,
+            within_m=um_to_m(rules.fair_within_um),
+        ),
+    )
+
+
+def _with_curves(
+    fits: LegFits, curved: CurvePieces, rest_um: IntArray, line: ProductLine
+) -> tuple[LegFits, IntArray]:
+    """Fills with those of the curved legs, and what their curves have over chords and gaps."""
+    at, leg = curved.leg, curved.piece_leg
+    whole = curved.cut_um == 0
+    names = ("counts", "cut_um", "cut_from", "joints", "gap_total_um", "left_over_um", "reason", "unmet", "cost")
+    new = {name: getattr(fits, name).copy() for name in names}
+    new["counts"][at] = 0
+    np.add.at(new["counts"], (leg[whole], curved.straight[whole]), 1)
+    # the two longest cut pieces; a tight place may take more, which the table of pieces lists
+    new["cut_um"][at], new["cut_from"][at] = 0, -1
+    cut = np.flatnonzero(~whole)
+    cut = cut[np.lexsort((-curved.cut_um[cut], leg[cut]))]
+    nth = np.arange(len(cut)) - np.searchsorted(leg[cut], leg[cut], side="left")
+    cut, nth = cut[nth < 2], nth[nth < 2]
+    new["cut_um"][leg[cut], nth], new["cut_from"][leg[cut], nth] = curved.cut_um[cut], curved.straight[cut]
+    joints = np.bincount(leg[curved.gap_um != 0], minlength=len(rest_um))[at] + (curved.far_gap_um != 0)
+    new["joints"][at] = joints
+    new["gap_total_um"][at] = curved.gap_total_um
+    new["left_over_um"][at] = curved.left_over_total_um
+    new["reason"][at] = curved.reason
+    new["unmet"][at] = curved.reason != FitReason.MET
+    new["cost"][at] = curved.cost
+    more = np.zeros(len(rest_um), dtype=np.int64)
+    more[at] = rest_um[at] - curved.length_total_um - curved.gap_total_um - curved.left_over_total_um
+    return replace(fits, **new), more
 
 
 def _leg_plan(runs: Runs, units: Units, fits: LegFits) -> LegPlan:
@@ -271,7 +353,9 @@ def _leg_plan(runs: Runs, units: Units, fits: LegFits) -> LegPlan:
     )
 
 
-def _leg_counts(legs: LegPlan, laid_corner: IntArray, line: ProductLine) -> IntArray:
+def _leg_counts(
+    legs: LegPlan, laid_corner: IntArray, line: ProductLine, curved: CurvePieces | None
+) -> IntArray:
     """Pieces of each article on each leg."""
     n_straights, n_corners = len(line.straights), len(line.corners)
     counts = np.zeros((len(legs), n_straights + n_corners + len(line.ends)), dtype=np.int64)
@@ -279,6 +363,9 @@ def _leg_counts(legs: LegPlan, laid_corner: IntArray, line: ProductLine) -> IntA
     for nth in (0, 1):
         rows = np.flatnonzero(legs.cut_um[:, nth] > 0)
         counts[rows, legs.cut_from[rows, nth]] += 1
+    if curved is not None:
+        counts[curved.leg] = 0
+        np.add.at(counts, (curved.piece_leg, curved.straight), 1)
     rows = np.flatnonzero(legs.far_corner >= 0)
     counts[rows, n_straights + laid_corner[legs.far_corner[rows]]] += 1
     for end in (legs.start_end, legs.far_end):
@@ -296,13 +383,20 @@ def _unmet(
     rest_um: IntArray,
     fits: LegFits,
     line: ProductLine,
+    curved: CurvePieces | None,
 ) -> Unmet:
     """Table of corners without a unit and legs without a fill."""
     rows: list[tuple[int, int, str, str]] = []  # leg, short_um, why, code
     for c in np.flatnonzero(corners.unit < 0):
         bare = int(corners.arriving_um[c] + corners.leaving_um[c])
         rows.append((int(runs.corner_leg[c]), bare, str(corners.why[c]), NO_CORNER))
-    for i in np.flatnonzero(units.short | (curve != "") | fits.unmet):
+    told = np.zeros(len(fits), dtype=np.bool_)
+    if curved is not None:
+        rows += _bare_rows(curved, line)
+        told[curved.bare_leg] = True
+        curve = curve.copy()
+        curve[curved.leg] = ""
+    for i in np.flatnonzero((units.short | (curve != "") | fits.unmet) & ~told):
         code, why = _why(int(i), runs, units, curve, rest_um, fits, line)
         rows.append((int(i), int(fits.left_over_um[i]), why, code))
     rows.sort(key=lambda r: r[0])
@@ -322,6 +416,38 @@ def _unmet(
         why=text([r[2] for r in rows]),
         code=text([r[3] for r in rows]),
     )
+
+
+def _bare_rows(curved: CurvePieces, line: ProductLine) -> list[tuple[int, int, str, str]]:
+    """Rows of the unmet table for stretches of curves that stay bare."""
+    shortest = min(line.straights, key=lambda s: s.laying_um)
+    least_m, _ = least_radius(
+        um_to_m(shortest.laying_um),
+        um_to_m(line.gap_least_um),
+        um_to_m(line.gap_greatest_um),
+        um_to_m(line.depth_um),
+        line.deflection_deg,
+    )
+    rows = []
+    for leg, start, to, radius in zip(
+        curved.bare_leg.tolist(),
+        curved.bare_from_um.tolist(),
+        curved.bare_to_um.tolist(),
+        curved.bare_radius_m.tolist(),
+        strict=True,
+    ):
+        place = f"from {_metres(start)} to {_metres(to)} of the leg"
+        if radius < least_m:
+            limit = f"follows {format_length(least_m)} or more" if np.isfinite(least_m) else "follows none"
+            rows.append((leg, to - start, (
+                f"a curve of radius {format_length(radius)} {place}: {line.name} is rigid and with its "
+                f"shortest piece, {_metres(shortest.laying_um)}, {limit}"
+            ), RIGID_CURVE))  # fmt: skip
+        else:
+            rows.append((leg, to - start, (
+                f"no piece closes the curve {place} within the limits of the joints"
+            ), NOTHING_FITS))  # fmt: skip
+    return rows
 
 
 def _metres(um: int) -> str:
