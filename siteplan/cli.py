@@ -292,6 +292,77 @@ def convert_command(
     click.echo(f"{written.path}: {counts}")
 
 
+@program.command("handout")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results.")
+@click.option(
+    "--paper",
+    default="letter",
+    show_default=True,
+    help="letter, tabloid, a4, a3, a2, a1, or a size such as 24inx36in.",
+)
+@click.option("--scale", help='True scale: 10ft (1 in = 10 ft) or 1:200. Chosen to suit when not given.')
+@click.option("--bed", "beds", multiple=True, help="Draw this bed only; may be repeated.")
+@click.option("--phase", help="Draw the beds of this phase (attribute 'phase').")
+@click.option("--revision", default="", help="Name of the revision, printed on every sheet.")
+@click.option(
+    "--font",
+    "fonts",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="TrueType file for letters the built-in font does not have.",
+)
+@click.option(
+    "--most-sheets", type=click.IntRange(1, 2000), default=60, show_default=True, help="Limit of plan sheets."
+)
+@click.option("--pictures/--no-pictures", default=True, show_default=True, help="Overview and bed pictures.")
+@click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
+def handout_command(
+    place: Path,
+    out: Path | None,
+    paper: str,
+    scale: str | None,
+    beds: tuple[str, ...],
+    phase: str | None,
+    revision: str,
+    fonts: tuple[Path, ...],
+    most_sheets: int,
+    pictures: bool,
+    skip_faulty: bool,
+) -> None:
+    """Write what the crew takes along for the site PLACE: plan sheets at a true scale, and pictures."""
+    from siteplan.publish.printout import progress
+    from siteplan.publish.write import default_folder
+    from siteplan.sheets.options import sheet_options
+    from siteplan.sheets.write import write_sheets
+    from siteplan.sites import load_site, measure, plan_runs, takeoff
+
+    options = sheet_options(
+        paper=paper,
+        scale=scale,
+        beds=beds,
+        phase=phase,
+        revision=revision,
+        fonts=fonts,
+        most_sheets=most_sheets,
+        pictures=pictures,
+    )
+    with progress() as stage:
+        stage("reading")
+        site = load_site(place, skip_faulty=skip_faulty)
+        stage("measuring")
+        measures = measure(site)
+        stage("finding runs, corners and curves")
+        plan = plan_runs(site)
+        stage("fitting and placing pieces")
+        result = takeoff(site, plan)
+        stage("drawing sheets")
+        report = write_sheets(
+            site, measures, plan, result, out if out is not None else default_folder(place), options
+        )
+    click.echo(report.text)
+
+
 @program.command("lines")
 def lines_command() -> None:
     """List the product lines that ship with the program (invented, to start from)."""

@@ -28,6 +28,7 @@ LEVELS: list[set[str]] = [
     {"layers"},
     {"reconcile"},
     {"publish"},
+    {"sheets"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}

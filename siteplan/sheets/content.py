@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -153,6 +153,15 @@ class Content:
     findings: tuple[Finding, ...]
     """of the plan; those of the sheets are given back by :func:`write_sheets`"""
 
+    def only(self, chosen: BoolArray) -> Content:
+        """The same plan with other beds drawn.
+
+        Parameters
+        ----------
+        chosen : (beds,) True where drawn
+        """
+        return replace(self, chosen=chosen, **_selection(chosen, self.plan, self.result, self.points))
+
     @property
     def length_basis(self) -> str:
         """Which length the sheets give."""
@@ -276,6 +285,20 @@ def _joints(plan: RunPlan, result: Takeoff) -> tuple[XYArray, FloatArray, IntArr
     return xy, heading, run
 
 
+def _selection(chosen: BoolArray, plan: RunPlan, result: Takeoff, points: Points) -> dict[str, IntArray]:
+    """Rows of everything that belongs to the chosen beds."""
+    runs = plan.runs
+    in_run = chosen[runs.bed]
+    return {
+        "beds": np.flatnonzero(chosen),
+        "runs": np.flatnonzero(in_run),
+        "legs": np.flatnonzero(in_run[runs.leg_run]),
+        "pieces": np.flatnonzero(in_run[result.pieces.run]),
+        "corners": np.flatnonzero(in_run[runs.leg_run[runs.corner_leg]]),
+        "point_rows": np.flatnonzero(in_run[points.run]),
+    }
+
+
 def gather(
     site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff, options: SheetOptions, fonts: Fonts
 ) -> tuple[Content, tuple[Finding, ...]]:
@@ -292,11 +315,8 @@ def gather(
     """
     chosen = choose_beds(site, options.beds, options.phase)
     runs, pieces = plan.runs, result.pieces
-    of_runs = np.flatnonzero(chosen[runs.bed])
-    if not len(of_runs):
+    if not chosen[runs.bed].any():
         raise UsageError("the beds to draw have no edging; there is nothing to put on sheets")
-    in_run = np.zeros(len(runs.run_id), dtype=bool)
-    in_run[of_runs] = True
     bed_ids = _texts(site.beds.ids)
     bed_text, findings = _bed_texts(site, fonts)
     for what, text in (("site name", site.settings.name), ("revision", options.revision)):
@@ -322,14 +342,9 @@ def gather(
         subject=_subject(chosen, bed_text, options),
         digest=plan_hash(site, plan, result),
         revision=options.revision,
-        beds=np.flatnonzero(chosen),
-        runs=of_runs,
-        legs=np.flatnonzero(in_run[runs.leg_run]),
-        pieces=np.flatnonzero(in_run[pieces.run]),
-        corners=np.flatnonzero(in_run[runs.leg_run[runs.corner_leg]]),
         points=points,
-        point_rows=np.flatnonzero(in_run[points.run]),
         chosen=chosen,
+        **_selection(chosen, plan, result, points),
         bed_text=bed_text,
         run_text=_renamed(runs.run_id, runs.bed, bed_ids, bed_text),
         leg_text=_renamed(runs.leg_id, runs.bed[runs.leg_run], bed_ids, bed_text),

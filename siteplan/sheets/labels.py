@@ -17,7 +17,7 @@ from siteplan.sheets import signs
 from siteplan.sheets.content import Content
 from siteplan.sheets.drawing import first_sections, joint_ticks, pieces_in, stop_bars
 from siteplan.sheets.fonts import Face
-from siteplan.sheets.pen import Pen, Stroke
+from siteplan.sheets.pen import Pen, Stroke, turned
 from siteplan.sheets.placing import Taken
 from siteplan.sheets.scene import Scene, take_parts
 from siteplan.sheets.tiling import View
@@ -396,7 +396,15 @@ def _abutments(sheet: _Sheet) -> None:
         seen = shapely.transform(shapely.intersection(shapely.make_valid(shape), sheet.area), sheet.view.points)
         at, angle = _inside_places(seen)
         text = sheet.pen.fonts.fit(str(name), NAME_PT, 120.0, "italic")
-        sheet.write(text, NAME_PT, at, angle, face="italic", colour=signs.GREY, backing=0.9)
+        half = sheet.half(text, NAME_PT, "italic")
+        fits = np.array([shapely.contains(seen, _box(p, half, a)) for p, a in zip(at, angle, strict=True)], dtype=bool)
+        sheet.write(text, NAME_PT, at[fits], angle[fits], face="italic", colour=signs.GREY, backing=0.9)
+
+
+def _box(at: FloatArray, half: tuple[float, float], angle_deg: float) -> Any:
+    """A turned rectangle as a polygon."""
+    corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * half
+    return shapely.polygons(turned(corners, angle_deg, 1.0) + at)
 
 
 # ---------------------------------------------------------------- overview

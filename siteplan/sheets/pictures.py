@@ -117,7 +117,9 @@ def _overview(scene: Scene) -> Callable[[Window], Draw]:
     return on
 
 
-def _bed(scene: Scene, bed: int) -> Callable[[Window], Draw]:
+def _bed(site_scene: Scene, bed: int) -> Callable[[Window], Draw]:
+    scene = site_scene.only(np.arange(len(site_scene.content.chosen)) == bed)
+
     def on(page: Window) -> Draw:
         content = scene.content
         window = Window(page.x, page.y + CAPTION, page.width, page.height - CAPTION)

@@ -26,6 +26,10 @@ COARSE: Final = 1 / 400
 BARE_STEP_M: Final = 0.5
 """an unmet leg is looked at every so far, so that every part of it is on some sheet"""
 
+SHARED: Final = (
+    "piece_boxes", "leg_boxes", "beds", "abutments", "openings", "bare", "leg_places", "first_or_last",
+)  # fmt: skip
+
 Box = tuple[float, float, float, float]
 
 
@@ -61,6 +65,14 @@ class Scene:
     """Shapes of a plan in ground metres, made once and used by every sheet."""
 
     content: Content
+
+    def only(self, chosen: BoolArray) -> Scene:
+        """The same plan with other beds drawn; what does not depend on them is not made again."""
+        made = Scene(self.content.only(chosen))
+        shared = (self.piece_boxes, self.leg_boxes, self.beds, self.abutments, self.openings, self.bare,
+                  self.leg_places, self.first_or_last)  # fmt: skip
+        vars(made).update(zip(SHARED, shared, strict=True))
+        return made
 
     @cached_property
     def piece_boxes(self) -> tuple[XYArray, XYArray]:
