@@ -301,7 +301,7 @@ def convert_command(
     show_default=True,
     help="letter, tabloid, a4, a3, a2, a1, or a size such as 24inx36in.",
 )
-@click.option("--scale", help='True scale: 10ft (1 in = 10 ft) or 1:200. Chosen to suit when not given.')
+@click.option("--scale", help="True scale: 10ft (1 in = 10 ft) or 1:200. Chosen to suit when not given.")
 @click.option("--bed", "beds", multiple=True, help="Draw this bed only; may be repeated.")
 @click.option("--phase", help="Draw the beds of this phase (attribute 'phase').")
 @click.option("--revision", default="", help="Name of the revision, printed on every sheet.")

@@ -70,7 +70,8 @@ def _piece_mark(kind: PieceKind) -> Callable[[Pen, float, float], None]:
         fill = {PieceKind.SECTION: signs.SKY, PieceKind.CLOSER: signs.ORANGE, PieceKind.CORNER: signs.GREEN}
         pen.box(x, y - 1.1, 15, 2.2, fill=fill.get(kind, signs.WHITE), stroke=signs.PIECE_EDGE)
         ends = np.array([(x, y), (x + 15, y)])
-        pen.segments(ends - (0, 2.3), ends + (0, 2.3), signs.JOINT)
+        up = np.array([0, 2.3])
+        pen.segments(ends - up, ends + up, signs.JOINT)
         signs.place(pen, signs.PIECE_SIGNS[kind], np.array([(x + 7.5, y)]))
 
     return draw
@@ -84,7 +85,9 @@ def _line_mark(stroke: Stroke) -> Callable[[Pen, float, float], None]:
     return lambda pen, x, y: pen.line([(x, y), (x + 16, y)], stroke)
 
 
-def _area_mark(fill: str | None, stroke: Stroke, lines: Stroke | None, rising: bool) -> Callable[[Pen, float, float], None]:
+def _area_mark(
+    fill: str | None, stroke: Stroke, lines: Stroke | None, rising: bool
+) -> Callable[[Pen, float, float], None]:
     def draw(pen: Pen, x: float, y: float) -> None:
         pen.box(x, y - 3.4, 14, 6.8, fill=fill)
         if lines is not None:
@@ -96,7 +99,7 @@ def _area_mark(fill: str | None, stroke: Stroke, lines: Stroke | None, rising: b
 
 def _arrow_mark(pen: Pen, x: float, y: float) -> None:
     pen.line([(x, y), (x + 14, y)], Stroke(signs.INK, 0.6))
-    pen.shapes(turned(signs.ARROW, 0.0, 3.6) + (x + 8, y), [0, 4], fill=signs.INK)
+    pen.shapes(turned(signs.ARROW, 0.0, 3.6) + np.array([x + 8, y]), [0, 4], fill=signs.INK)
 
 
 def _stop_mark(pen: Pen, x: float, y: float) -> None:
@@ -105,7 +108,9 @@ def _stop_mark(pen: Pen, x: float, y: float) -> None:
 
 
 def _ring_mark(pen: Pen, x: float, y: float) -> None:
-    signs.place(pen, signs.Sign(signs.DISC, None, Stroke(signs.GREY, 0.8, (1.2, 0.9)), 3.0), np.array([(x + 5, y)]))
+    signs.place(
+        pen, signs.Sign(signs.DISC, None, Stroke(signs.GREY, 0.8, (1.2, 0.9)), 3.0), np.array([(x + 5, y)])
+    )
 
 
 LEGEND: Final[tuple[tuple[str, float, Callable[[Pen, float, float], None]], ...]] = (
@@ -174,7 +179,14 @@ def draw_border(pen: Pen, paper: Paper, sheet: Sheet, scene: Scene, tiling: Tili
 
 
 def _block(
-    pen: Pen, sheet: Sheet, scale: Scale, scene: Scene, tiling: Tiling, first_plan: int, paper: Paper, width: float
+    pen: Pen,
+    sheet: Sheet,
+    scale: Scale,
+    scene: Scene,
+    tiling: Tiling,
+    first_plan: int,
+    paper: Paper,
+    width: float,
 ) -> tuple[Window, ...]:
     """Title block of a drawing: title, scale, north, key plan; in two rows where the paper is narrow."""
     strip = _strip_height(width)
@@ -270,7 +282,13 @@ def _scale(pen: Pen, cell: Window, scale: Scale, content: Content) -> None:
     pen.text(x + width, y, f"Check: this bar is {words}", 5.9, anchor="right")
     scale_bar(pen, x, y - 17.5, scale, ground)
     y -= 34
-    pen.text(x, y, "Measure the bar before use. If it is off, the sheet was not printed at 100 %.", 5.6, face="bold")
+    pen.text(
+        x,
+        y,
+        "Measure the bar before use. If it is off, the sheet was not printed at 100 %.",
+        5.6,
+        face="bold",
+    )
     _notes(pen, x, y - 7.6, width, cell.y + 2, content)
 
 
@@ -283,17 +301,20 @@ def scale_bar(pen: Pen, x: float, y: float, scale: Scale, ground_m: float) -> No
         pen.box(x + k * step, y - 4, step, 4, fill=signs.INK if k % 2 == 0 else signs.WHITE)
     pen.box(x, y - 4, length, 4, stroke=Stroke(signs.INK, 0.4))
     ends = np.array([(x, y - 6.5), (x + length, y - 6.5)])
-    pen.segments(ends, ends + (0, 9.0), Stroke(signs.INK, 0.4))
+    pen.segments(ends, ends + np.array([0, 9.0]), Stroke(signs.INK, 0.4))
     for k, text in enumerate(numbers):
         last = k == len(numbers) - 1
         shown = f"{text} {unit}" if last else text
-        pen.text(x + k * step, y + 3.4, shown, 5.4, anchor="left" if k == 0 else "right" if last else "middle")
+        pen.text(
+            x + k * step, y + 3.4, shown, 5.4, anchor="left" if k == 0 else "right" if last else "middle"
+        )
 
 
 def _north(pen: Pen, cell: Window) -> None:
     x, y = cell.x + cell.width / 2, cell.y + cell.height / 2 - 8
-    left = np.array([(0, 0), (-5, -18), (0, -13.5)]) + (x, y + 24)
-    right = np.array([(0, 0), (5, -18), (0, -13.5)]) + (x, y + 24)
+    top = np.array([x, y + 24])
+    left = np.array([(0, 0), (-5, -18), (0, -13.5)]) + top
+    right = np.array([(0, 0), (5, -18), (0, -13.5)]) + top
     pen.shapes(left, [0, 3], fill=signs.INK, stroke=Stroke(signs.INK, 0.5))
     pen.shapes(right, [0, 3], fill=signs.WHITE, stroke=Stroke(signs.INK, 0.5))
     pen.line([(x, y + 10.5), (x, y - 6)], Stroke(signs.INK, 0.7))
@@ -393,7 +414,7 @@ def _edge_number(pen: Pen, x: float, y: float, text: str, angle: float) -> None:
 def _ticks(pen: Pen, at: np.ndarray, low: float, high: float, *, upright: bool) -> None:
     for edge, inwards in ((low, 2.2), (high, -2.2)):
         a = np.column_stack([at, np.full(len(at), edge)])
-        b = a + (0, inwards)
+        b = a + np.array([0, inwards])
         if not upright:
             a, b = a[:, ::-1], b[:, ::-1]
         pen.segments(a, b, signs.THIN)
@@ -413,9 +434,7 @@ def draw_match_lines(pen: Pen, view: View, tiling: Tiling, number: int, first_pl
         edge = near + depth - OVERLAP_PT if high else near + OVERLAP_PT
         band = (edge, near + depth) if high else (near, edge)
         start = window.x if across else window.y
-        x, y, w, h = (
-            (start, band[0], length, OVERLAP_PT) if across else (band[0], start, OVERLAP_PT, length)
-        )
+        x, y, w, h = (start, band[0], length, OVERLAP_PT) if across else (band[0], start, OVERLAP_PT, length)
         pen.box(x, y, w, h, fill=signs.WHITE, opacity=0.55)
         ends = [(start, edge), (start + length, edge)]
         pen.line(ends if across else [(b, a) for a, b in ends], signs.MATCH)

@@ -200,7 +200,11 @@ def _texts(values: Iterable[Any]) -> list[str]:
 
 def phase_text(value: Any) -> str:
     """A phase as people write it: 2, not 2.0."""
-    return f"{value:g}" if isinstance(value, (int, float, np.number)) and not isinstance(value, bool) else str(value)
+    return (
+        f"{value:g}"
+        if isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
+        else str(value)
+    )
 
 
 def _by_phase(site: Site, phase: str) -> BoolArray:
@@ -257,8 +261,8 @@ def _lost(bed: str, what: str, missing: Sequence[str]) -> Finding:
     return Finding(
         "missing-letters",
         "notice",
-        f"{what}: the fonts of the sheets cannot show {' '.join(missing)}. Name a TrueType font that has these "
-        "letters with --font; scripts written from right to left or with marks need a Latin name instead.",
+        f"{what}: the fonts of the sheets cannot show {' '.join(missing)}. Name a TrueType font that has "
+        "these letters with --font; scripts written from right to left or with marks need a Latin name.",
         bed=bed,
     )
 
@@ -267,9 +271,7 @@ def _renamed(ids: ObjectArray, bed: IntArray, bed_ids: list[str], bed_text: list
     """Ids that begin with their bed's, with the bed as the sheets write it."""
     if bed_ids == bed_text:
         return _texts(ids)
-    return [
-        bed_text[b] + text[len(bed_ids[b]) :] for text, b in zip(_texts(ids), bed.tolist(), strict=True)
-    ]
+    return [bed_text[b] + text[len(bed_ids[b]) :] for text, b in zip(_texts(ids), bed.tolist(), strict=True)]
 
 
 def _joints(plan: RunPlan, result: Takeoff) -> tuple[XYArray, FloatArray, IntArray]:
@@ -285,7 +287,7 @@ def _joints(plan: RunPlan, result: Takeoff) -> tuple[XYArray, FloatArray, IntArr
     return xy, heading, run
 
 
-def _selection(chosen: BoolArray, plan: RunPlan, result: Takeoff, points: Points) -> dict[str, IntArray]:
+def _selection(chosen: BoolArray, plan: RunPlan, result: Takeoff, points: Points) -> dict[str, Any]:
     """Rows of everything that belongs to the chosen beds."""
     runs = plan.runs
     in_run = chosen[runs.bed]

@@ -41,7 +41,7 @@ def draw_ground(pen: Pen, view: View, scene: Scene, *, pieces: bool = True) -> N
     if pieces:
         _pieces(pen, view, scene)
     else:
-        _run_lines(pen, view, scene, signs.Stroke(signs.BLUE, 1.1))
+        _run_lines(pen, view, scene, Stroke(signs.BLUE, 1.1))
     _unmet(pen, view, scene)
 
 
@@ -181,9 +181,7 @@ def _signs(pen: Pen, view: View, content: Content, seen: IntArray) -> None:
             continue
         signs.place(pen, sign, at[kind == piece_kind])
     arrows = first_sections(content, seen)
-    for point, angle in zip(
-        view.points(pieces.xy[arrows]), 90.0 - pieces.heading_deg[arrows], strict=True
-    ):
+    for point, angle in zip(view.points(pieces.xy[arrows]), 90.0 - pieces.heading_deg[arrows], strict=True):
         pen.shapes(
             turned(signs.ARROW, angle, 3.6) + point, [0, 4], fill=signs.INK, stroke=Stroke(signs.WHITE, 0.4)
         )

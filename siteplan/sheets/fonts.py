@@ -96,7 +96,9 @@ class Fonts:
                     lines.append(line)
                 while self.width(word, size, face) > width and len(word) > 1:
                     head = next(
-                        k for k in range(len(word) - 1, 0, -1) if k == 1 or self.width(word[:k], size, face) <= width
+                        k
+                        for k in range(len(word) - 1, 0, -1)
+                        if k == 1 or self.width(word[:k], size, face) <= width
                     )
                     lines.append(word[:head])
                     word = word[head:]  # noqa: PLW2901
@@ -125,7 +127,9 @@ class Fonts:
 def normal(text: str) -> str:
     """Composed letters, and any run of white space or control characters as one space."""
     composed = unicodedata.normalize("NFC", text)
-    return " ".join("".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in composed).split())
+    return " ".join(
+        "".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in composed).split()
+    )
 
 
 def _plain(letter: str) -> bool:

@@ -87,8 +87,9 @@ class _Sheet:
         k = self.taken.free(centres, half, angles)
         if k is None:
             return None
-        self.put(text, size, centres[k], float(angles[k]), face=face, colour=colour, backing=backing)
-        return centres[k]
+        at: XYArray = centres[k]
+        self.put(text, size, at, float(angles[k]), face=face, colour=colour, backing=backing)
+        return at
 
     def put(
         self,
@@ -281,7 +282,9 @@ def _leader(sheet: _Sheet, at: FloatArray, half: tuple[float, float], shape: Any
 # ---------------------------------------------------------------- runs, points, legs
 
 
-def _beside(sheet: _Sheet, xy: XYArray, heading_deg: FloatArray, away: tuple[float, ...]) -> tuple[XYArray, FloatArray]:
+def _beside(
+    sheet: _Sheet, xy: XYArray, heading_deg: FloatArray, away: tuple[float, ...]
+) -> tuple[XYArray, FloatArray]:
     """Places beside points of a line, at distances from its edge; positive is away from the bed.
 
     All distances of the first point come before those of the next.
@@ -345,9 +348,7 @@ def _legs(sheet: _Sheet) -> None:
         if not here.any():
             continue
         text = content.show.one(float(layer.columns["ground_m"][leg]))
-        at, angle = _beside(
-            sheet, places[leg][here], headings[leg][here], (9.4, -9.4, 13.2, -13.2)
-        )
+        at, angle = _beside(sheet, places[leg][here], headings[leg][here], (9.4, -9.4, 13.2, -13.2))
         sheet.write(text, LEG_PT, at, angle)
 
 
@@ -393,11 +394,15 @@ def _abutments(sheet: _Sheet) -> None:
     for shape, name in zip(sheet.scene.abutments, layer.columns["name"], strict=True):
         if not shapely.intersects(shape, sheet.area) or shapely.get_dimensions(shape) < 2:
             continue
-        seen = shapely.transform(shapely.intersection(shapely.make_valid(shape), sheet.area), sheet.view.points)
+        seen = shapely.transform(
+            shapely.intersection(shapely.make_valid(shape), sheet.area), sheet.view.points
+        )
         at, angle = _inside_places(seen)
         text = sheet.pen.fonts.fit(str(name), NAME_PT, 120.0, "italic")
         half = sheet.half(text, NAME_PT, "italic")
-        fits = np.array([shapely.contains(seen, _box(p, half, a)) for p, a in zip(at, angle, strict=True)], dtype=bool)
+        fits = np.array(
+            [shapely.contains(seen, _box(p, half, a)) for p, a in zip(at, angle, strict=True)], dtype=bool
+        )
         sheet.write(text, NAME_PT, at[fits], angle[fits], face="italic", colour=signs.GREY, backing=0.9)
 
 

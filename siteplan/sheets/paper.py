@@ -21,8 +21,37 @@ ENGINEERING_FT: Final = (5, 10, 20, 30, 40, 50, 60, 100)
 """1 in = this many feet"""
 METRIC: Final = (50, 100, 200, 250, 500)
 """1 : this"""
-OVERVIEW_FT: Final = (*ENGINEERING_FT[:-1], 80, 100, 120, 150, 200, 300, 400, 500, 600, 800, 1_000, 2_000, 3_000, 5_000)
-OVERVIEW_METRIC: Final = (*METRIC, 750, 1_000, 1_250, 1_500, 2_000, 2_500, 5_000, 10_000, 20_000, 25_000, 50_000)
+OVERVIEW_FT: Final = (
+    *ENGINEERING_FT[:-1],
+    80,
+    100,
+    120,
+    150,
+    200,
+    300,
+    400,
+    500,
+    600,
+    800,
+    1_000,
+    2_000,
+    3_000,
+    5_000,
+)
+OVERVIEW_METRIC: Final = (
+    *METRIC,
+    750,
+    1_000,
+    1_250,
+    1_500,
+    2_000,
+    2_500,
+    5_000,
+    10_000,
+    20_000,
+    25_000,
+    50_000,
+)
 LEAST_ONE_TO: Final = 5
 GREATEST_ONE_TO: Final = 100_000
 
@@ -161,9 +190,7 @@ def parse_scale(text: str) -> Scale:
     ratio = re.fullmatch(r"\s*1\s*[:/]\s*(\d{1,9}(?:\.\d{1,3})?)\s*", text)
     feet = re.fullmatch(r"\s*(?:1\s*(?:in|\")\s*=\s*)?(\d{1,6})\s*(?:ft|')\s*", text, re.IGNORECASE)
     if ratio is None and feet is None:
-        raise UsageError(
-            f'scale "{text}" is not understood; write 1:200, or 10ft for one inch to ten feet'
-        )
+        raise UsageError(f'scale "{text}" is not understood; write 1:200, or 10ft for one inch to ten feet')
     made = metric(Fraction(ratio[1])) if ratio else engineering(int(feet[1])) if feet else metric(1)
     if not LEAST_ONE_TO <= made.one_to <= GREATEST_ONE_TO:
         raise UsageError(f'scale "{text}" is no scale to lay edging by; use 1:50 to 1:500, or 5ft to 100ft')

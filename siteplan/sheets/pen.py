@@ -129,7 +129,14 @@ class Pen(ABC):
             spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
             self.shapes(corners @ spin + (x, y), [0, 4], fill="#FFFFFF", opacity=backing)
         self.text(
-            x + down[0], y + down[1], text, size, face=face, colour=colour, anchor="middle", angle_deg=angle_deg
+            x + down[0],
+            y + down[1],
+            text,
+            size,
+            face=face,
+            colour=colour,
+            anchor="middle",
+            angle_deg=angle_deg,
         )
 
 
@@ -230,7 +237,9 @@ class PdfPen(Pen):
 
     def link(self, x: float, y: float, width: float, height: float, target: str) -> None:
         """See :meth:`Pen.link`."""
-        self.canvas.linkRect("", target, (x, y, x + width, y + height), relative=0, thickness=0, Border="[0 0 0]")
+        self.canvas.linkRect(
+            "", target, (x, y, x + width, y + height), relative=0, thickness=0, Border="[0 0 0]"
+        )
 
 
 class SvgPen(Pen):
@@ -340,12 +349,14 @@ class SvgPen(Pen):
         """The whole document."""
         width, height = self._size
         mm = 25.4 / 72
+        title = _xml(normal(self._title))
         return (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{width * mm:.3f}mm" height="{height * mm:.3f}mm" '
-            f'viewBox="0 0 {width:.3f} {height:.3f}" role="img" aria-label={quoteattr(_xml(normal(self._title)))} '
+            '<svg xmlns="http://www.w3.org/2000/svg" '
+            f'width="{width * mm:.3f}mm" height="{height * mm:.3f}mm" '
+            f'viewBox="0 0 {width:.3f} {height:.3f}" role="img" aria-label={quoteattr(title)} '
             'font-family="Bitstream Vera Sans, DejaVu Sans, Verdana, sans-serif">\n'
-            f"<title>{escape(_xml(normal(self._title)))}</title>\n" + "\n".join(self._body) + "\n</svg>\n"
+            f"<title>{escape(title)}</title>\n" + "\n".join(self._body) + "\n</svg>\n"
         )
 
 

@@ -19,7 +19,7 @@ import shapely
 from reportlab.pdfgen.canvas import Canvas
 
 from siteplan.sheets import signs
-from siteplan.sheets.border import scale_bar
+from siteplan.sheets.border import shown_hash
 from siteplan.sheets.content import Content
 from siteplan.sheets.drawing import draw_ground
 from siteplan.sheets.fonts import Fonts
@@ -72,7 +72,12 @@ def file_stems(ids: list[str]) -> list[str]:
 
 
 def _write(
-    folder: Path, stem: str, size_mm: tuple[float, float], title: str, fonts: Fonts, draw: Callable[[Window], Draw]
+    folder: Path,
+    stem: str,
+    size_mm: tuple[float, float],
+    title: str,
+    fonts: Fonts,
+    draw: Callable[[Window], Draw],
 ) -> list[str]:
     width, height = (s * MM_PT for s in size_mm)
     on = draw(Window(0.0, 0.0, width, height))
@@ -134,7 +139,11 @@ def _bed(site_scene: Scene, bed: int) -> Callable[[Window], Draw]:
                 draw_ground(pen, view, scene)
                 letter_sheet(pen, view, scene, owned)
             name = str(content.site.beds.names[bed])
-            title = content.bed_text[bed] if name == content.bed_text[bed] else f"{content.bed_text[bed]}   {name}"
+            title = (
+                content.bed_text[bed]
+                if name == content.bed_text[bed]
+                else f"{content.bed_text[bed]}   {name}"
+            )
             _caption(pen, page, title, _bed_text(content, bed), scale, content)
 
         return draw
@@ -147,13 +156,23 @@ def _bed_text(content: Content, bed: int) -> str:
     of_bed = content.runs[runs.bed[content.runs] == bed]
     length = float(content.layers["runs"].columns["ground_m"][of_bed].sum())
     kinds = content.layers["pieces"].columns["kind"][pieces.bed == bed]
-    words = {"section": "sections", "closer": "closers", "cut": "cut pieces", "corner": "corner units", "end": "end units"}
+    words = {
+        "section": "sections",
+        "closer": "closers",
+        "cut": "cut pieces",
+        "corner": "corner units",
+        "end": "end units",
+    }
     counts = ", ".join(
         f"{n} {many if n != 1 else many.rstrip('s')}"
         for one, many in words.items()
         if (n := int((kinds == one).sum()))
     )
-    return f"{content.show.one(length)} of edging: {counts}" if counts else f"{content.show.one(length)} of edging"
+    return (
+        f"{content.show.one(length)} of edging: {counts}"
+        if counts
+        else f"{content.show.one(length)} of edging"
+    )
 
 
 def _caption(pen: Pen, page: Window, title: str, text: str, scale: Scale, content: Content) -> None:
@@ -164,7 +183,7 @@ def _caption(pen: Pen, page: Window, title: str, text: str, scale: Scale, conten
     room = page.width - bar - 34
     pen.text(page.x + 10, page.y + 26, pen.fonts.fit(title, 11, room, "bold"), 11, face="bold")
     pen.text(page.x + 10, page.y + 14, pen.fonts.fit(text, 7.5, room), 7.5)
-    note = f"{content.length_basis}. Plan {' '.join(content.digest[k : k + 4] for k in (0, 4, 8))}. Grid north is up."
+    note = f"{content.length_basis}. Plan {shown_hash(content)}. Grid north is up."
     pen.text(page.x + 10, page.y + 5, pen.fonts.fit(note, 5.5, room), 5.5, colour=signs.GREY)
     x = page.x + page.width - bar - 12
     numbers, unit = scale.bar_numbers()
@@ -174,6 +193,3 @@ def _caption(pen: Pen, page: Window, title: str, text: str, scale: Scale, conten
     pen.text(x, page.y + 20.5, "0", 6)
     half = float(numbers[-1]) / 2
     pen.text(x + bar, page.y + 20.5, f"{half:g} {unit}", 6, anchor="right")
-
-
-__all__ = ["file_stems", "png", "scale_bar", "write_pictures"]

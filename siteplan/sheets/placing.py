@@ -93,8 +93,7 @@ class Taken:
 def _touching(a: XYArray, b: XYArray, origin: FloatArray, size: FloatArray) -> np.ndarray:
     """Segments whose box meets the rectangle."""
     low, high = np.minimum(a, b), np.maximum(a, b)
-    made: np.ndarray = ((high >= origin) & (low <= origin + size)).all(axis=1)
-    return made
+    return np.asarray(((high >= origin) & (low <= origin + size)).all(axis=1))
 
 
 def _boxes(centres: XYArray, half: tuple[float, float], angles_deg: FloatArray) -> np.ndarray:

@@ -18,7 +18,29 @@ from siteplan.sheets.tiling import Ground
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, OffsetArray, XYArray
 
 SHARES: Final = np.array(
-    [0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9, 0.46, 0.54, 0.38, 0.62, 0.3, 0.7, 0.22, 0.78, 0.14, 0.86]
+    [
+        0.5,
+        0.42,
+        0.58,
+        0.34,
+        0.66,
+        0.26,
+        0.74,
+        0.18,
+        0.82,
+        0.1,
+        0.9,
+        0.46,
+        0.54,
+        0.38,
+        0.62,
+        0.3,
+        0.7,
+        0.22,
+        0.78,
+        0.14,
+        0.86,
+    ]
 )
 """places along a leg where its label may stand, best first"""
 COARSE: Final = 1 / 400
@@ -36,7 +58,9 @@ Box = tuple[float, float, float, float]
 def within(low: XYArray, high: XYArray, box: Box) -> BoolArray:
     """(n,) True where a box meets ``box`` (west, south, east, north)."""
     west, south, east, north = box
-    made: BoolArray = (high[:, 0] >= west) & (low[:, 0] <= east) & (high[:, 1] >= south) & (low[:, 1] <= north)
+    made: BoolArray = (
+        (high[:, 0] >= west) & (low[:, 0] <= east) & (high[:, 1] >= south) & (low[:, 1] <= north)
+    )
     return made
 
 
@@ -90,8 +114,7 @@ class Scene:
         """Geometry of each row of a layer."""
         if not len(layer) or not len(layer.xy):
             return np.empty(0, dtype=object)
-        made: ObjectArray = shapely.from_wkb(geometries(layer, layer.xy))
-        return made
+        return np.asarray(shapely.from_wkb(geometries(layer, layer.xy)), dtype=object)
 
     @cached_property
     def beds(self) -> ObjectArray:

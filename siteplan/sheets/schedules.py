@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from siteplan.model import NodeKind, PieceKind
-from siteplan.sheets.content import CAUTIONS, Content, Points, point_words
-from siteplan.sheets.tables import Column, Row, Section
+from siteplan.sheets.content import CAUTIONS, Content, point_words
+from siteplan.sheets.tables import Align, Column, Row, Section
 from siteplan.types import IntArray
 from siteplan.units import METRES
 
@@ -17,6 +17,30 @@ FINDINGS_SHOWN: Final = 60
 
 def _row(*cells: str) -> Row:
     return Row(cells)
+
+
+def _reading_notes(content: Content) -> tuple[str, ...]:
+    """How to read the sheets, in the words of this plan."""
+    one = content.show.one
+    line, rules = content.result.line, content.result.rules
+    gap = one(line.gap_nominal_um / 1e6)
+    example = content.piece_text[content.pieces[0]] if len(content.pieces) else "B07-1-2-05"
+    fit = f"{one(rules.fit_short_um / 1e6)} short or {one(rules.fit_over_um / 1e6)} over"
+    begin = "start" if rules.lay_from == "start" else "far end"
+    return (
+        f"A piece is called by its bed, run, leg and number: {example}. The number stands beside the piece; "
+        "where there is no room the first, the last and every fifth of a leg keep theirs, and the piece "
+        "schedule has them all. Runs are walked with the bed on the left.",
+        "Corners and ends of a run have letters in laying order, A first. The stakeout table gives their grid "
+        f"coordinates ({content.site.frame.unit}). A piece over a match line is drawn on both sheets and "
+        "belongs to one: the paler strip beyond the line is the neighbour's.",
+        f"Lay each leg from its {begin}. Joint gap {gap} unless the schedule says otherwise. The pieces of a "
+        f"leg may come out up to {fit}.",
+        "Tape each straight leg before laying, and write the tape beside the plan length in the table of runs "
+        "and legs. Where they differ by more than the pieces may come out short or over, stop and ask: the "
+        "outline on the ground is then not the outline of the plan.",
+        f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
+    )
 
 
 class Schedules:
@@ -35,7 +59,14 @@ class Schedules:
 
     def front(self) -> list[Section]:
         """What a crew reads before the plan sheets."""
-        return [self.cautions(), self.how_to_read(), self.beds(), self.order(), *self.unmet(), *self.findings()]
+        return [
+            self.cautions(),
+            self.how_to_read(),
+            self.beds(),
+            self.order(),
+            *self.unmet(),
+            *self.findings(),
+        ]
 
     def back(self) -> list[Section]:
         """What it looks up."""
@@ -49,34 +80,14 @@ class Schedules:
 
     def how_to_read(self) -> Section:
         """What the numbers on the sheets mean, and the checks a crew makes."""
-        content = self.content
-        line, rules = content.result.line, content.result.rules
-        gap = content.show.one(line.gap_nominal_um / 1e6)
-        example = content.piece_text[content.pieces[0]] if len(content.pieces) else "B07-1-2-05"
-        fit = f"{content.show.one(rules.fit_short_um / 1e6)} short and {content.show.one(rules.fit_over_um / 1e6)} over"
-        return Section(
-            "How to use these sheets",
-            (
-                f"A piece is called by its bed, run, leg and number: {example}. The number stands beside the piece; "
-                "where there is no room every fifth, the first and the last of a leg keep theirs. The piece schedule "
-                "has them all. Runs are walked with the bed on the left.",
-                "Corners and ends of a run have letters in laying order, A first. The stakeout table gives their "
-                f"grid coordinates ({content.site.frame.unit}). A piece over a match line is drawn on both sheets and "
-                "belongs to one: the paler strip beyond the line is the neighbour's.",
-                f"Lay each leg from its {'start' if rules.lay_from == 'start' else 'far end'}. Joint gap {gap} unless "
-                f"the schedule says otherwise. A leg may come out up to {fit}.",
-                "Tape each straight leg before laying and write it beside its plan length in the table of runs and "
-                "legs. Where tape and plan differ by more than half a joint gap for each joint, stop and ask: the "
-                "outline on the ground is not the outline of the plan.",
-                f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
-            ),
-            key="how",
-        )
+        return Section("How to use these sheets", _reading_notes(self.content), key="how")
 
     def _sheets(self, bed: int) -> str:
         runs = self.content.runs
         of_bed = runs[self.content.plan.runs.bed[runs] == bed]
-        return ", ".join(str(n) for n in sorted({n for r in of_bed.tolist() for n in self.sheets_of_run.get(r, [])}))
+        return ", ".join(
+            str(n) for n in sorted({n for r in of_bed.tolist() for n in self.sheets_of_run.get(r, [])})
+        )
 
     def beds(self) -> Section:
         """Beds with lengths and counts."""
@@ -102,10 +113,15 @@ class Schedules:
             for b in content.beds.tolist()
         ]
         totals = table[content.beds].sum(axis=0)
-        rows.append(Row((f"Together: {content.show.one(length[content.beds].sum())}, {totals.sum()} pieces",), band=True))
+        rows.append(
+            Row(
+                (f"Together: {content.show.one(length[content.beds].sum())}, {totals.sum()} pieces",),
+                band=True,
+            )
+        )
         rows.append(_row("", "", str(count[content.beds].sum()), content.show.one(length[content.beds].sum()),
                          *(str(n) for n in totals), ""))  # fmt: skip
-        right = "right"
+        right: Align = "right"
         return Section(
             "Beds",
             ("Edging is the ground length of the laying line of the bed's runs.",),
@@ -121,7 +137,7 @@ class Schedules:
     def order(self) -> Section:
         """Pieces to order, or to bring to the chosen beds."""
         content = self.content
-        right = "right"
+        right: Align = "right"
         if content.whole_site:
             rows = [
                 _row(r.code, r.name, str(r.takeoff), str(r.for_unmet or ""), str(r.spares), str(r.order),
@@ -130,18 +146,19 @@ class Schedules:
             ]  # fmt: skip
             return Section(
                 "Order",
-                ("A cut piece counts as the section it is cut from. The order holds the takeoff, sections for unmet "
-                 "legs and spares, in whole packs.",),
+                ("A cut piece counts as the section it is cut from. The order holds the takeoff, sections "
+                 "for unmet legs and spares, in whole packs.",),
                 (Column("Code"), Column("Piece", wrap=True), Column("Takeoff", right), Column("Unmet", right),
                  Column("Spares", right), Column("Order", right), Column("Packs", right)),
                 tuple(rows), key="order", most_columns=1,
             )  # fmt: skip
         counts = content.result.leg_counts[content.legs].sum(axis=0).tolist()
         used = dict(zip(content.result.codes, counts, strict=True))
+        note = "A cut piece counts as the section it is cut from. Spares are in the order for the whole site."
         names = {r.code: r.name for r in content.order}
         return Section(
             "Pieces for these beds",
-            ("A cut piece counts as the section it is cut from. Spares are in the order for the whole site.",),
+            (note,),
             (Column("Code"), Column("Piece", wrap=True), Column("Pieces", right)),
             tuple(_row(code, names[code], str(n)) for code, n in used.items() if n),
             key="order",
@@ -246,11 +263,11 @@ class Schedules:
         return Section(
             "Runs and legs",
             (
-                f"{content.length_basis}. Lengths run from corner point to corner point. Left over: what the pieces "
-                "leave short (+) or over (-).",
+                f"{content.length_basis}. Lengths run from corner point to corner point. Left over: what the "
+                "pieces leave short (+) or over (-).",
             ),
-            (Column("Leg"), Column("Points"), Column("Length", "right"), Column("Taped", least=52.0), Column("Form"),
-             Column("Between its units", wrap=True), Column("Left over", "right")),
+            (Column("Leg"), Column("Points"), Column("Length", "right"), Column("Taped", least=52.0),
+             Column("Form"), Column("Between its units", wrap=True), Column("Left over", "right")),
             tuple(rows), key="legs", blanks=(3,),
         )  # fmt: skip
 
@@ -272,7 +289,13 @@ class Schedules:
             )
             for k in corners.tolist()
         ]
-        columns = (Column("Point"), Column("Side"), Column("Turn", "right"), Column("Angle", "right"), Column("Unit"))
+        columns = (
+            Column("Point"),
+            Column("Side"),
+            Column("Turn", "right"),
+            Column("Angle", "right"),
+            Column("Unit"),
+        )
         notes = ("Turn: how far the line turns. Angle: between the two legs.",)
         return [Section("Corners", notes, columns, tuple(rows), key="corners")]
 
@@ -296,12 +319,12 @@ class Schedules:
             )
             for leg in legs.tolist()
         ]
-        right = "right"
+        right: Align = "right"
         return [
             Section(
                 "Curves",
-                ("Least radius of the parts that turn left (outward) and right (inward). Arc: the length of the leg "
-                 "along the laying line. Chord: straight from its first to its last point.",),
+                ("Least radius of the parts that turn left (outward) and right (inward). Arc: the length of "
+                 "the leg along the laying line. Chord: straight from its first to its last point.",),
                 (Column("Leg"), Column("Points"), Column("R left", right), Column("R right", right),
                  Column("Arc", right), Column("Chord", right)),
                 tuple(rows), key="curves",
@@ -327,7 +350,12 @@ class Schedules:
         return Section(
             "Stakeout: corners and ends",
             (f"{content.grid_text}. Points lie on the laying line, which is dug out: set offset pegs.",),
-            (Column("Point"), Column("What"), Column(f"East ({unit})", "right"), Column(f"North ({unit})", "right")),
+            (
+                Column("Point"),
+                Column("What"),
+                Column(f"East ({unit})", "right"),
+                Column(f"North ({unit})", "right"),
+            ),
             tuple(rows),
             key="stakeout",
         )
@@ -347,7 +375,14 @@ class Schedules:
         ]
         columns = (Column("Cut to", "right"), Column("From"), Column("Piece"), Column("Done", least=22.0))
         return [
-            Section("Cut list", (f"{len(cut)} cut pieces, longest first.",), columns, tuple(rows), key="cuts", blanks=(3,))
+            Section(
+                "Cut list",
+                (f"{len(cut)} cut pieces, longest first.",),
+                columns,
+                tuple(rows),
+                key="cuts",
+                blanks=(3,),
+            )
         ]
 
     def pieces(self) -> Section:
@@ -368,13 +403,20 @@ class Schedules:
                 rows.append(self._run_band(run))
             over = f" {_signed(content, left[k] / 1e6)}" if left[k] else ""
             rows.append(
-                _row(content.piece_text[p], str(kinds[k]), str(pieces.code[p]), starts[k], lengths[k], f"{gaps[k]}{over}")
+                _row(
+                    content.piece_text[p],
+                    str(kinds[k]),
+                    str(pieces.code[p]),
+                    starts[k],
+                    lengths[k],
+                    f"{gaps[k]}{over}",
+                )
             )
-        right = "right"
+        right: Align = "right"
         return Section(
             "Piece schedule",
-            ("Every piece once, in laying order. From: station along the run where it begins. Gap: the joint before "
-             "it; a signed length after it is the left-over of the leg, kept at that joint.",),
+            ("Every piece once, in laying order. From: station along the run where it begins. Gap: the joint "
+             "before it; a signed length after it is the left-over of the leg, kept at that joint.",),
             (Column("Piece"), Column("Kind"), Column("Code"), Column("From", right), Column("Length", right),
              Column("Gap", right)),
             tuple(rows), key="pieces",
@@ -422,6 +464,3 @@ def _corner_codes(content: Content) -> dict[int, str]:
         if code is not None:
             made[leaving] = str(code)
     return made
-
-
-__all__ = ["Points", "Schedules"]

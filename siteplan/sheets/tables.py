@@ -161,7 +161,7 @@ def _notes(state: _Flow, notes: Sequence[str]) -> None:
         blocks = [state.fonts.wrap(note, NOTE, width) for note in notes]
         heights = [len(b) * NOTE_LINE + 2.4 for b in blocks]
     top = lowest = state.y
-    share = max(sum(heights) / count, max(heights))
+    share = max(sum(heights) / count, *heights)
     column, used = 0, 0.0
     for block, height in zip(blocks, heights, strict=True):
         if used and used + height > share * 1.08 and column + 1 < count:
@@ -199,7 +199,10 @@ def _table(state: _Flow, section: Section, natural: list[float]) -> None:
     widths = _widths(section, natural, column_w - gaps)
     column_w = sum(widths) + gaps
     blocks = [_lines(state.fonts, section, row, widths) for row in section.rows]
-    heights = [max(len(c) for c in block) * LINE + (1.2 if row.band else 0.0) for block, row in zip(blocks, section.rows, strict=True)]
+    heights = [
+        max(len(c) for c in block) * LINE + (1.2 if row.band else 0.0)
+        for block, row in zip(blocks, section.rows, strict=True)
+    ]
     first = 0
     while first < len(section.rows):
         first = _columns(state, section, blocks, heights, widths, column_w, count, first)
@@ -296,7 +299,9 @@ def _head(state: _Flow, section: Section, widths: list[float], x: float, y: floa
 def _band(state: _Flow, text: str, x: float, y: float, column_w: float) -> float:
     y -= LINE + 1.2
     state.leaf.bands.append((x, y - 2.0, column_w, LINE))
-    state.leaf.texts.append((x + 2, y, state.fonts.fit(text, SIZE, column_w - 4, "bold"), SIZE, "bold", "left"))
+    state.leaf.texts.append(
+        (x + 2, y, state.fonts.fit(text, SIZE, column_w - 4, "bold"), SIZE, "bold", "left")
+    )
     return y
 
 

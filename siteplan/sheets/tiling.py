@@ -131,7 +131,8 @@ def _cells(ground: Ground, origin: XYArray, size: XYArray, margin_m: float) -> n
     least = cells.min(axis=0)
     wide = int(np.ptp(cells[:, 1])) + 1
     number = np.unique((cells[:, 0] - least[0]) * wide + cells[:, 1] - least[1])
-    return np.column_stack([number // wide, number % wide]) + least
+    made: np.ndarray = np.column_stack([number // wide, number % wide]) + least
+    return made
 
 
 def _best(ground: Ground, window: Window, scale: Scale) -> tuple[np.ndarray, XYArray, XYArray, float]:
@@ -168,7 +169,14 @@ def _tiling(ground: Ground, papers: list[tuple[Paper, Window]], scale: Scale) ->
     _, paper, window, cells, origin, size, margin = min(made, key=lambda m: m[0])
     order = np.lexsort([cells[:, 0], -cells[:, 1]])
     tiles = tuple(
-        Tile(c, r, float(origin[0] + c * size[0]), float(origin[1] + r * size[1]), float(size[0]), float(size[1]))
+        Tile(
+            c,
+            r,
+            float(origin[0] + c * size[0]),
+            float(origin[1] + r * size[1]),
+            float(size[0]),
+            float(size[1]),
+        )
         for c, r in cells[order].tolist()
     )
     return Tiling(paper, window, scale, tiles, margin)
@@ -222,7 +230,8 @@ def choose_tiling(
 
 def _too_many(made: Tiling, most_sheets: int) -> str:
     return (
-        f"{made.scale.text} on {made.paper.text} needs {len(made.tiles)} plan sheets, more than {most_sheets}; "
+        f"{made.scale.text} on {made.paper.text} needs {len(made.tiles)} plan sheets, more than "
+        f"{most_sheets}; "
         "use a smaller scale (--scale 1:500 or --scale 100ft), larger paper, fewer beds (--bed, --phase), "
         f"or allow them with --most-sheets {len(made.tiles)}"
     )
@@ -236,7 +245,7 @@ def _legibility(ground: Ground, made: Tiling) -> tuple[Finding, ...]:
         Finding(
             "small-scale",
             "notice",
-            f"at {made.scale.text} a usual piece is {usual_mm:.1f} mm long on the sheets: some numbers are left "
-            "out beside the line and stand in the piece schedule only. A larger scale or larger paper shows more.",
+            f"at {made.scale.text} a usual piece is {usual_mm:.1f} mm long on the sheets: some numbers stand "
+            "in the piece schedule only. A larger scale, larger paper or fewer beds show more.",
         ),
     )

@@ -224,7 +224,9 @@ class _Book:
 
     def _begin(self, sheet: Sheet, *, level: int = 0) -> None:
         self.canvas.bookmarkPage(sheet.key)
-        self.canvas.addOutlineEntry(f"{sheet.number}  {sheet.title}", sheet.key, level=level, closed=level == 0)
+        self.canvas.addOutlineEntry(
+            f"{sheet.number}  {sheet.title}", sheet.key, level=level, closed=level == 0
+        )
 
     def overview(self, count: int) -> None:
         """The first sheet: everything at once."""
