@@ -202,7 +202,12 @@ def _read(
             raise DataError(_read_fault(error, source, place, layer, label)) from None
     said = [str(w.message) for w in caught]
     if layer is None and any(s.startswith("More than one layer") for s in said):
-        raise choose_layer(label, [str(n) for n, _ in pyogrio.list_layers(place)], None)
+        names = [str(n) for n, _ in pyogrio.list_layers(place)]
+        # a KML has a layer for what stands beside its folders, mostly empty
+        filled = [n for n in names if pyogrio.read_info(place, layer=n, force_feature_count=True)["features"]]
+        if len(filled) != 1:
+            raise choose_layer(label, filled or names, None)
+        return _read(source, place, filled[0], label)
     if wkb is None:
         raise file_fault("no-geometry", "the file is a table without geometry", "Give outlines", label)
     return meta, fids, wkb, fields, said

@@ -24,8 +24,8 @@ from siteplan.intake.paths import file_fault, listed
 from siteplan.intake.placing import ground_plane
 from siteplan.intake.source import (
     CLOSE_WITHIN_M,
-    HDOP_LIMIT,
     GNSS_WALK,
+    HDOP_LIMIT,
     SIMPLIFY_M,
     Source,
     Table,

@@ -33,6 +33,7 @@ COME_BACK: Final = 0.5
 JUMP_TIMES: Final = 20.0
 """A leg of this many median legs, and of 50 m, is told as a jump."""
 LEAST_JUMP_M: Final = 50.0
+_HALVINGS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,17 +99,28 @@ def jumps(xy: XYArray) -> IntArray:
 def simplified(xy: XYArray, tolerance_m: float, *, closed: bool) -> BoolArray:
     """Which points to keep so that no point left out lies further than the tolerance from the line.
 
-    Douglas and Peucker's rule as shapely has it; a ring keeps its first point and never crosses
-    itself where it did not before.
+    Douglas and Peucker's rule as shapely has it.  A ring keeps its first point; where it would cross
+    itself though it did not before, the tolerance is halved until it does not.
     """
-    keep = np.ones(len(xy), np.bool_)
     if tolerance_m <= 0 or len(xy) < 3:
-        return keep
+        return np.ones(len(xy), np.bool_)
+    if not closed:
+        return _douglas_peucker(xy, tolerance_m)
+    around = np.vstack([xy, xy[:1]])
+    sound = bool(shapely.is_valid(shapely.Polygon(xy)))
+    for halved in range(_HALVINGS):
+        keep = _douglas_peucker(around, tolerance_m / 2**halved)[:-1]
+        if keep.sum() >= 3 and (not sound or shapely.is_valid(shapely.Polygon(xy[keep]))):
+            return keep
+    return np.ones(len(xy), np.bool_)
+
+
+def _douglas_peucker(xy: XYArray, tolerance_m: float) -> BoolArray:
     # the number of each point rides along as its height, which the simplifier leaves alone
-    numbered = np.column_stack([xy, np.arange(len(xy))])
-    line = shapely.Polygon(numbered) if closed else shapely.LineString(numbered)
-    made = shapely.simplify(line, tolerance_m, preserve_topology=closed)
-    left = shapely.get_coordinates(made, include_z=True)[:, 2]
-    keep[:] = False
-    keep[left.astype(np.int64)] = True
+    line = shapely.LineString(np.column_stack([xy, np.arange(len(xy))]))
+    left = shapely.get_coordinates(
+        shapely.simplify(line, tolerance_m, preserve_topology=False), include_z=True
+    )
+    keep = np.zeros(len(xy), np.bool_)
+    keep[left[:, 2].astype(np.int64)] = True
     return keep
