@@ -7,10 +7,11 @@ Precedence of a value: bed override, site, product line, default.
 from __future__ import annotations
 
 import re
+from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
@@ -52,6 +53,8 @@ class InputFile(Table):
     """attribute filter, in the SQL of the OGR library: ``landuse = 'grass'``"""
     crs: str | None = None
     """the CRS, for a file that does not say: ``EPSG:2230``"""
+    assume: str | None = None
+    """the CRS to take whatever a file of features says; a finding records it"""
     layers: Annotated[list[str], Field(min_length=1)] | None = None
     """drawing layers, tracks by name, survey codes, or outlines of field notes to take"""
     unit: LengthUnit | None = None
@@ -78,6 +81,26 @@ class InputFile(Table):
     """points of a walk with a greater HDOP are told; 5"""
     nested: Literal["islands", "outlines"] | None = None
     """closed outlines within closed ones: islands, or outlines of their own"""
+
+
+    @model_validator(mode="after")
+    def _one_crs(self) -> InputFile:
+        if self.crs is not None and self.assume is not None:
+            raise ValueError("crs and assume are both given; assume overrules what the file says, crs does not")
+        return self
+
+
+class WhereaboutsTable(Table):
+    """About where the site lies: used only to name likely CRSs for a file that states none."""
+
+    near: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    """longitude, latitude on WGS 84"""
+    within: PositiveUm | None = None
+    """how well that is known; 5 km"""
+    region: str | None = None
+    """country or state, in English"""
+    weights: dict[str, float] = {}
+    """weights of the search that differ from the defaults; see docs/crs-detective.md"""
 
 
 class HeightFile(Table):
@@ -252,6 +275,63 @@ class Spares(Table):
     percent: Annotated[float, Field(ge=0, le=100)] = 3.0
     least_special: Annotated[int, Field(ge=0)] = 1
     """at least this many spare of every closer, corner and end code that is used"""
+    count: dict[str, Annotated[int, Field(ge=0, le=1_000_000)]] = {}
+    """spares of these codes by count, instead of the percentage"""
+    breakage_percent: Annotated[float, Field(ge=0, le=100)] = 0.0
+    """pieces expected to break, of every code, apart from the spares"""
+
+
+def _percent(value: object) -> object:
+    if isinstance(value, str) and re.fullmatch(r"\d{1,3}(\.\d{1,6})?", value):
+        return Fraction(value)
+    raise ValueError('write the percentage as text in decimals, such as "8.25"')
+
+
+PercentText = Annotated[Fraction, BeforeValidator(_percent), PlainSerializer(lambda v: str(float(v)))]
+"""A percentage of money, exact as written."""
+
+
+class OrderSettings(Table):
+    """How the order is packed and paid."""
+
+    packs_per: Literal["site", "phase"] = "site"
+    """round up to whole packs for the whole site, or for every phase"""
+    broken_packs: bool = False
+    """buy single pieces where the product line has a single price and that is cheaper"""
+    colours: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
+    """colour mix in whole parts: ``{grey = 60, sand = 40}``"""
+    tax_percent: PercentText = Fraction(0)
+    returns: bool = False
+    """whole packs left over can go back"""
+    restocking_percent: PercentText = Fraction(0)
+    """kept by the seller of what goes back"""
+    cut_plan_seconds: Annotated[int, Field(ge=1, le=86_400)] = 60
+    """the cut plan takes the best it has after this time"""
+
+
+class Phase(Table):
+    """One part of the work, with its own delivery."""
+
+    name: str
+    """as the attribute ``phase`` of the beds, or ``phase`` of a bed, says it"""
+    drop: str = ""
+    """where the delivery is put down, in words"""
+    drop_lonlat: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    """the same as WGS 84 longitude and latitude; gives the carry distance"""
+
+    @field_validator("drop_lonlat")
+    @classmethod
+    def _on_earth(cls, value: list[float] | None) -> list[float] | None:
+        if value is not None and not (abs(value[0]) <= 180 and abs(value[1]) <= 90):
+            raise ValueError("must be longitude, then latitude, in degrees")
+        return value
+
+
+class GroundworkSettings(Table):
+    """Trench, base, mulch, labour and the like."""
+
+    recipe: str | None = None
+    """key of a shipped recipe, or a path to a recipe file; none: no groundwork"""
 
 
 class BedOverride(Table):
@@ -269,6 +349,8 @@ class BedOverride(Table):
     """ends of an open line"""
     skip: bool = False
     """plan no edging for this bed"""
+    phase: str | None = None
+    """name of the phase it is built in"""
 
 
 class EdgeOwner(Table):
@@ -303,6 +385,7 @@ class SiteSettings(Table):
     slope_by: Literal["follow", "step"] = "follow"
     """edging follows the slope (and takes slope lengths), or steps down it (and takes plan lengths)"""
     inputs: Inputs
+    whereabouts: WhereaboutsTable = WhereaboutsTable()
     grid: Grid = Grid()
     show: Show = Show()
     outline: OutlineSettings = OutlineSettings()
@@ -310,6 +393,9 @@ class SiteSettings(Table):
     pictures: Pictures = Pictures()
     fit: Fit = Fit()
     spares: Spares = Spares()
+    order: OrderSettings = OrderSettings()
+    phase: list[Phase] = []
+    groundwork: GroundworkSettings = GroundworkSettings()
     bed: dict[str, BedOverride] = {}
     edge_owner: list[EdgeOwner] = []
     tape: list[TapeRow] = []

@@ -1,19 +1,60 @@
-"""From the takeoff to what is ordered: sections for unmet legs, spares, whole packs."""
+"""From the takeoff to what is ordered: cut plan, unmet legs, breakage, spares, colours, packs, phases, money.
+
+docs/order.md says in words what is decided here.  Pieces are whole numbers, money is whole minor
+units, percentages are exact fractions of the decimals a person wrote; nothing is a float but weight
+shown and distance.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Final, Literal
 
+import numpy as np
+
+from siteplan.errors import DataError, Fault, Finding
+from siteplan.laying.cutting import SiteCuts, first_uses, plan_site_cuts
 from siteplan.laying.takeoff import NOTHING_FITS, Takeoff
-from siteplan.products import CornerUnit, EndUnit, Straight
+from siteplan.model import PieceKind
+from siteplan.products import Article, ProductLine
+from siteplan.types import IntArray, ObjectArray
 from siteplan.units import round_um
+
+PacksPer = Literal["site", "phase"]
+NO_COLOUR: Final = ""
+NO_PHASE: Final = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRules:
+    """What is ordered beyond the plan, and how it is packed and paid."""
+
+    spare_percent: Fraction = Fraction(0)
+    """spares against uncertainty, of every used code"""
+    spare_count: Mapping[str, int] | None = None
+    """spares of a code by count, instead of the percentage"""
+    least_special: int = 0
+    """least number of spares of every closer, corner and end code that is used"""
+    breakage_percent: Fraction = Fraction(0)
+    """pieces expected to break, of every used code, apart from the spares"""
+    broken_packs: bool = False
+    """buy single pieces of codes that have a single price, where that is cheaper than a pack"""
+    packs_per: PacksPer = "site"
+    colours: tuple[tuple[str, int], ...] = ()
+    """colour and its share, in whole parts"""
+    tax_percent: Fraction = Fraction(0)
+    returns: bool = False
+    """whole packs left over go back"""
+    restocking_percent: Fraction = Fraction(0)
+    """kept by the seller of the value of what goes back"""
 
 
 @dataclass(frozen=True, slots=True)
 class OrderRow:
-    """One code of the order; all numbers are pieces."""
+    """One code of the order; all numbers are pieces, money in minor units."""
 
     code: str
     name: str
@@ -21,22 +62,174 @@ class OrderRow:
     """``section``, ``closer``, ``corner`` or ``end``"""
     takeoff: int
     """pieces in the plan; a cut piece counts as the section it is cut from"""
+    cut_pieces: int
+    """how many of them are cut"""
+    cut_stock: int
+    """sections bought to cut them from, by the cut plan"""
     for_unmet: int
     """sections added for legs that nothing fits"""
+    breakage: int
     spares: int
     order: int
-    """takeoff, sections for unmet legs and spares, rounded up to whole packs"""
+    """all pieces bought: packs and singles"""
     pack: int
+    packs: int
+    singles: int
+    """pieces out of broken packs"""
+    amount: int | None
+    """money for the order of this code, None without a price"""
+    weight_g: int | None
+    left_over: int
+    """pieces bought that neither the plan nor the expected breakage uses"""
+    left_over_value: int | None
+    return_packs: int
+    return_value: int | None
+
+    @property
+    def need(self) -> int:
+        """Pieces the plan takes: whole ones, sections to cut, sections for unmet legs."""
+        return self.takeoff - self.cut_pieces + self.cut_stock + self.for_unmet
 
 
-def order_rows(takeoff: Takeoff, *, spare_percent: float, least_special: int) -> tuple[OrderRow, ...]:
-    """The order, a row for every code in catalogue order.
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    """One line to send: a code in a colour, for the site or a phase."""
+
+    code: str
+    name: str
+    colour: str
+    """empty where the line has no colours"""
+    phase: str
+    """empty where packs are rounded for the whole site"""
+    wanted: int
+    packs: int
+    singles: int
+    order: int
+    amount: int | None
+    weight_g: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What goes to one phase."""
+
+    phase: str
+    rows: tuple[tuple[str, str, int], ...]
+    """code, colour, pieces"""
+    pieces: int
+    packs: int
+    """packs that are opened or whole, code and colour by code and colour"""
+    pallets: int | None
+    """None where a code says nothing of pallets"""
+    weight_g: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The whole order."""
+
+    rows: tuple[OrderRow, ...]
+    """every code of the line, in catalogue order"""
+    lines: tuple[OrderLine, ...]
+    deliveries: tuple[Delivery, ...]
+    cuts: SiteCuts
+    currency: str | None
+    currency_digits: int
+    subtotal: int | None
+    """None where a code that is ordered has no price"""
+    tax_percent: Fraction
+    tax: int | None
+    total: int | None
+    weight_g: int | None
+    left_over_value: int | None
+    return_value: int | None
+    unpriced: tuple[str, ...]
+    """codes that are ordered and have no price"""
+    findings: tuple[Finding, ...]
+
+
+def share_out(total: int, weights: Sequence[int]) -> list[int]:
+    """Whole parts of a total in proportion to weights, by largest remainder, ties to the first.
 
     Parameters
     ----------
-    takeoff : the takeoff of the site
-    spare_percent : spares of every used code, in percent of its takeoff, rounded up
-    least_special : least number of spares of every closer, corner and end code that is used
+    total : not negative
+    weights : not negative; all zero is allowed only with a total of zero
+
+    Examples
+    --------
+    >>> share_out(10, [1, 1, 1])
+    [4, 3, 3]
+    """
+    whole = sum(weights)
+    if not whole:
+        if total:
+            raise ValueError(f"{total} cannot be shared out over weights that are all zero")
+        return [0] * len(weights)
+    parts = [total * w // whole for w in weights]
+    rest = [(-(total * w % whole), k) for k, w in enumerate(weights)]
+    for _, k in sorted(rest)[: total - sum(parts)]:
+        parts[k] += 1
+    return parts
+
+
+def half_up(value: Fraction) -> int:
+    """Nearest whole number of a value that is not negative, half upwards: money."""
+    return math.floor(value + Fraction(1, 2))
+
+
+def pack_up(wanted: int, article: Article, *, broken_packs: bool) -> tuple[int, int]:
+    """Packs and singles that hold so many pieces.
+
+    Parameters
+    ----------
+    wanted : pieces; 0 orders nothing
+    article : its pack, prices and least order
+    broken_packs : buy singles where the article has a single price and they cost less than a pack
+
+    Returns
+    -------
+    Whole packs and single pieces.
+    """
+    if wanted <= 0:
+        return 0, 0
+    packs, rest = divmod(max(wanted, article.least_order), article.pack)
+    if not rest:
+        return packs, 0
+    single, price = article.single_price, article.price
+    if broken_packs and single is not None and price is not None and rest * single < article.pack * price:
+        return packs, rest
+    return packs + 1, 0
+
+
+def _amount(packs: int, singles: int, article: Article) -> int | None:
+    if article.price is None:
+        return None
+    single = article.price if article.single_price is None else article.single_price
+    return packs * article.pack * article.price + singles * single
+
+
+def plan_order(
+    takeoff: Takeoff,
+    cuts: SiteCuts,
+    rules: OrderRules,
+    *,
+    bed_phase: ObjectArray | None = None,
+    phases: Sequence[str] = (),
+) -> Order:
+    """The order of a site.
+
+    Parameters
+    ----------
+    takeoff : the takeoff
+    cuts : the cut plan of the site
+    rules : spares, packs, colours, money
+    bed_phase : (n,) name of the phase of each bed; one phase where not given
+    phases : names in their order; further ones follow in order of name
+
+    Raises
+    ------
+    DataError : colours or codes the product line does not have.
 
     Notes
     -----
@@ -44,31 +237,313 @@ def order_rows(takeoff: Takeoff, *, spare_percent: float, least_special: int) ->
     corner the line cannot make adds nothing: no number of these pieces would make it.
     """
     line = takeoff.line
+    _check(line, rules)
+    names, rank = _phases(takeoff, bed_phase, phases)
+    whole, cut_stock, for_unmet = _needs(takeoff, cuts, rank, len(names))
+    need = whole + cut_stock + for_unmet
+    specials = len(line.sections)
+    breakage, spares = [], []
+    for a, article in enumerate(line.articles):
+        used = int(need[:, a].sum())
+        broken = math.ceil(rules.breakage_percent * used / 100)
+        by_count = (rules.spare_count or {}).get(article.code)
+        spare = math.ceil(rules.spare_percent * used / 100) if by_count is None else by_count
+        if used and a >= specials:
+            spare = max(spare, rules.least_special)
+        breakage.append(broken)
+        spares.append(spare)
+    extra = np.column_stack(
+        [share_out(b + s, need[:, a].tolist() if need[:, a].any() else [1] + [0] * (len(names) - 1))
+         for a, (b, s) in enumerate(zip(breakage, spares, strict=True))]
+    )  # fmt: skip
+    lots = _by_colour(need + extra, rules)
+    lines, delivered = _packed(line, rules, lots, names)
+    rows = _rows(takeoff, rules, need, cut_stock, for_unmet, breakage, spares, lines)
+    return _totalled(line, rules, rows, lines, _deliveries(line, delivered, names), cuts)
+
+
+def _check(line: ProductLine, rules: OrderRules) -> None:
+    faults = [
+        Fault(
+            "unknown-colour",
+            f'order.colours: the product line {line.key} has no colour "{colour}"',
+            f"Its colours: {', '.join(line.colours) or 'none'}",
+        )
+        for colour, _ in rules.colours
+        if colour not in line.colours
+    ]
+    codes = {a.code for a in line.articles}
+    faults += [
+        Fault(
+            "unknown-code",
+            f'spares.count: the product line {line.key} has no piece "{code}"',
+            f"Its codes: {', '.join(sorted(codes))}",
+        )
+        for code in rules.spare_count or {}
+        if code not in codes
+    ]
+    if faults:
+        raise DataError(*faults)
+
+
+def _phases(
+    takeoff: Takeoff, bed_phase: ObjectArray | None, phases: Sequence[str]
+) -> tuple[list[str], IntArray]:
+    """Names of the phases in order, and (beds,) the place of each bed's phase among them."""
+    beds = int(takeoff.pieces.bed.max(initial=-1)) + 1
+    if bed_phase is None:
+        return [NO_PHASE], np.zeros(beds, dtype=np.int64)
+    own = [str(p) for p in bed_phase]
+    names = [*phases, *sorted(set(own) - set(phases))] or [NO_PHASE]
+    place = {name: k for k, name in enumerate(names)}
+    return names, np.array([place[p] for p in own], dtype=np.int64)
+
+
+def _needs(
+    takeoff: Takeoff, cuts: SiteCuts, rank: IntArray, n_phases: int
+) -> tuple[IntArray, IntArray, IntArray]:
+    """(phases, articles) whole pieces, sections to cut, sections for unmet legs."""
+    line, pieces = takeoff.line, takeoff.pieces
+    shape = (n_phases, len(line.articles))
+    index = {article.code: a for a, article in enumerate(line.articles)}
+    article = np.array([index[c] for c in pieces.code.tolist()], dtype=np.int64)
+    phase = rank[pieces.bed] if len(pieces) else np.empty(0, dtype=np.int64)
+    whole = np.zeros(shape, dtype=np.int64)
+    uncut = pieces.kind != PieceKind.CUT
+    np.add.at(whole, (phase[uncut], article[uncut]), 1)
+    cut_stock = np.zeros(shape, dtype=np.int64)
+    # a section is delivered to the phase that cuts the first piece of it
+    for code, first in first_uses(cuts.parts, phase).items():
+        np.add.at(cut_stock, (first, np.full(len(first), index[code])), 1)
+    for_unmet = np.zeros(shape, dtype=np.int64)
     section = line.sections[0]
-    extra = sum(
-        max(1, math.ceil(Fraction(round_um(float(short)), section.laying_um)))
-        for short, code in zip(takeoff.unmet.short_m, takeoff.unmet.code, strict=True)
-        if code == NOTHING_FITS
-    )
-    parts: tuple[tuple[str, tuple[Straight | CornerUnit | EndUnit, ...]], ...] = (
-        ("section", line.sections),
-        ("closer", line.closers),
-        ("corner", line.corners),
-        ("end", line.ends),
-    )
-    counts = takeoff.counts
-    rows = []
-    for kind, of_kind in parts:
-        for part in of_kind:
-            article = part.article
-            used = counts.get(article.code, 0)
-            for_unmet = extra if part is section else 0
-            need = used + for_unmet
-            spares = math.ceil(Fraction(spare_percent) * need / 100)
-            if need and kind != "section":
-                spares = max(spares, least_special)
-            order = math.ceil(Fraction(need + spares, article.pack)) * article.pack
-            rows.append(
-                OrderRow(article.code, article.name, kind, used, for_unmet, spares, order, article.pack)
+    bed_of_run = {}
+    for run, bed in zip(pieces.run.tolist(), pieces.bed.tolist(), strict=True):
+        bed_of_run[run] = bed
+    for short, code, run in zip(
+        takeoff.unmet.short_m, takeoff.unmet.code, takeoff.unmet.run.tolist(), strict=True
+    ):
+        if code == NOTHING_FITS:
+            sections = max(1, math.ceil(Fraction(round_um(float(short)), section.laying_um)))
+            # a run without a single piece belongs to the last phase: nothing says otherwise
+            where = int(rank[bed_of_run[run]]) if run in bed_of_run else n_phases - 1
+            for_unmet[where, index[section.article.code]] += sections
+    return whole, cut_stock, for_unmet
+
+
+def _by_colour(wanted: IntArray, rules: OrderRules) -> dict[tuple[int, int, str], int]:
+    """Pieces wanted by phase, article and colour; phases and colours both add up."""
+    if not rules.colours:
+        return {(p, a, NO_COLOUR): int(n) for (p, a), n in np.ndenumerate(wanted) if n}
+    names = [name for name, _ in rules.colours]
+    lots = {}
+    for a in range(wanted.shape[1]):
+        left = share_out(int(wanted[:, a].sum()), [share for _, share in rules.colours])
+        for p in range(wanted.shape[0]):
+            # in proportion to what is left of each colour: never more than there is
+            parts = share_out(int(wanted[p, a]), left)
+            left = [have - taken for have, taken in zip(left, parts, strict=True)]
+            lots.update({(p, a, c): n for c, n in zip(names, parts, strict=True) if n})
+    return lots
+
+
+_Lots = dict[tuple[int, int, str], tuple[int, int]]
+"""phase, article, colour: pieces and packs"""
+
+
+def _packed(
+    line: ProductLine, rules: OrderRules, lots: dict[tuple[int, int, str], int], names: list[str]
+) -> tuple[tuple[OrderLine, ...], _Lots]:
+    """Lines of the order, and what of them goes to each phase."""
+    per_phase = rules.packs_per == "phase"
+    groups: dict[tuple[int, str, int], list[tuple[int, int]]] = {}
+    for (p, a, colour), n in sorted(lots.items()):
+        groups.setdefault((a, colour, p if per_phase else 0), []).append((p, n))
+    lines, delivered = [], {}
+    for (a, colour, p), parts in sorted(groups.items()):
+        article = line.articles[a]
+        wanted = sum(n for _, n in parts)
+        packs, singles = pack_up(wanted, article, broken_packs=rules.broken_packs)
+        order = packs * article.pack + singles
+        lines.append(
+            OrderLine(
+                code=article.code,
+                name=article.name,
+                colour=colour,
+                phase=names[p] if per_phase else NO_PHASE,
+                wanted=wanted,
+                packs=packs,
+                singles=singles,
+                order=order,
+                amount=_amount(packs, singles, article),
+                weight_g=None if article.weight_g is None else order * article.weight_g,
             )
+        )
+        # whole packs as they are needed; the last phase takes what is over
+        sent = so_far = 0
+        for nth, (phase, n) in enumerate(parts, 1):
+            so_far += n
+            upto = (
+                order
+                if nth == len(parts)
+                else min(order, math.ceil(Fraction(so_far, article.pack)) * article.pack)
+            )
+            pieces = upto - sent
+            sent = upto
+            delivered[phase, a, colour] = (pieces, math.ceil(Fraction(pieces, article.pack)))
+    return tuple(lines), delivered
+
+
+def _deliveries(line: ProductLine, delivered: _Lots, names: list[str]) -> tuple[Delivery, ...]:
+    made = []
+    for p, name in enumerate(names):
+        rows = [(a, c, *n) for (phase, a, c), n in sorted(delivered.items()) if phase == p and n[0]]
+        if not rows:
+            continue
+        parts = line.articles
+        pallets = [(packs, parts[a].pallet) for a, _, _, packs in rows]
+        weights = [(n, parts[a].weight_g) for a, _, n, _ in rows]
+        made.append(
+            Delivery(
+                phase=name,
+                rows=tuple((parts[a].code, c, n) for a, c, n, _ in rows),
+                pieces=sum(n for _, _, n, _ in rows),
+                packs=sum(packs for *_, packs in rows),
+                pallets=_sum(None if per is None else math.ceil(Fraction(n, per)) for n, per in pallets),
+                weight_g=_sum(None if each is None else n * each for n, each in weights),
+            )
+        )
+    return tuple(made)
+
+
+def _sum(values: Iterable[int | None]) -> int | None:
+    """Sum, or None where one is not known."""
+    total = 0
+    for value in values:
+        if value is None:
+            return None
+        total += value
+    return total
+
+
+def _rows(
+    takeoff: Takeoff,
+    rules: OrderRules,
+    need: IntArray,
+    cut_stock: IntArray,
+    for_unmet: IntArray,
+    breakage: list[int],
+    spares: list[int],
+    lines: tuple[OrderLine, ...],
+) -> tuple[OrderRow, ...]:
+    line, pieces = takeoff.line, takeoff.pieces
+    counts = takeoff.counts
+    cut_codes = pieces.code[pieces.kind == PieceKind.CUT].tolist()
+    kinds = (
+        ["section"] * len(line.sections) + ["closer"] * len(line.closers)
+        + ["corner"] * len(line.corners) + ["end"] * len(line.ends)
+    )  # fmt: skip
+    rows = []
+    for a, (article, kind) in enumerate(zip(line.articles, kinds, strict=True)):
+        own = [x for x in lines if x.code == article.code]
+        order = sum(x.order for x in own)
+        packs = sum(x.packs for x in own)
+        left = order - int(need[:, a].sum()) - breakage[a]
+        # packs of one colour or phase cannot stand in for another's: only what a line itself has over
+        unused = [x.order - x.wanted for x in own] if len(own) > 1 else [left]
+        back = sum(min(x.packs, max(0, n) // article.pack) for x, n in zip(own, unused, strict=False))
+        back = back if rules.returns else 0
+        price = article.price
+        given_back = back * article.pack * (price or 0) * (1 - rules.restocking_percent / 100)
+        rows.append(
+            OrderRow(
+                code=article.code,
+                name=article.name,
+                kind=kind,
+                takeoff=counts.get(article.code, 0),
+                cut_pieces=cut_codes.count(article.code),
+                cut_stock=int(cut_stock[:, a].sum()),
+                for_unmet=int(for_unmet[:, a].sum()),
+                breakage=breakage[a],
+                spares=spares[a],
+                order=order,
+                pack=article.pack,
+                packs=packs,
+                singles=sum(x.singles for x in own),
+                amount=_sum(x.amount for x in own) if price is not None else None,
+                weight_g=None if article.weight_g is None else order * article.weight_g,
+                left_over=left,
+                left_over_value=None if price is None else left * price,
+                return_packs=back,
+                return_value=None if price is None else half_up(Fraction(given_back)),
+            )
+        )
     return tuple(rows)
+
+
+def _totalled(
+    line: ProductLine,
+    rules: OrderRules,
+    rows: tuple[OrderRow, ...],
+    lines: tuple[OrderLine, ...],
+    deliveries: tuple[Delivery, ...],
+    cuts: SiteCuts,
+) -> Order:
+    used = [row for row in rows if row.order]
+    unpriced = tuple(row.code for row in used if row.amount is None)
+    subtotal = _sum(row.amount for row in used)
+    tax = None if subtotal is None else half_up(rules.tax_percent * subtotal / 100)
+    findings = []
+    if unpriced:
+        findings.append(
+            Finding(
+                "no-price",
+                "notice",
+                f"The order has no cost: the product line gives no price for {', '.join(unpriced)}",
+            )
+        )
+    findings += [
+        Finding(
+            "cut-plan-gap",
+            "notice",
+            f"The cut plan of {part.code} takes {part.plan.count} sections; {part.plan.gap} fewer are not"
+            f" ruled out (bound {float(part.plan.bound):.4f}"
+            f"{', stopped by its time limit' if part.plan.status == 'stopped' else ''})",
+        )
+        for part in cuts.parts
+        if part.plan.status != "optimal"
+    ]
+    return Order(
+        rows=rows,
+        lines=lines,
+        deliveries=deliveries,
+        cuts=cuts,
+        currency=line.currency,
+        currency_digits=line.currency_digits,
+        subtotal=subtotal,
+        tax_percent=rules.tax_percent,
+        tax=tax,
+        total=None if subtotal is None or tax is None else subtotal + tax,
+        weight_g=_sum(row.weight_g for row in used),
+        left_over_value=_sum(row.left_over_value for row in used),
+        return_value=_sum(row.return_value for row in used),
+        unpriced=unpriced,
+        findings=tuple(findings),
+    )
+
+
+def money_text(amount: int | None, digits: int) -> str:
+    """Minor units in decimals: ``1234`` with two digits is ``12.34``; empty where not known."""
+    if amount is None:
+        return ""
+    if not digits:
+        return str(amount)
+    sign = "-" if amount < 0 else ""
+    whole, part = divmod(abs(amount), 10**digits)
+    return f"{sign}{whole}.{part:0{digits}d}"
+
+
+def order_rows(takeoff: Takeoff, *, spare_percent: float, least_special: int) -> tuple[OrderRow, ...]:
+    """The order by code with spares alone: no colours, phases or money settings."""
+    rules = OrderRules(spare_percent=Fraction(str(spare_percent)), least_special=least_special)
+    return plan_order(takeoff, plan_site_cuts(takeoff), rules).rows

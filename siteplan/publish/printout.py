@@ -12,6 +12,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from siteplan.layers import corners_of_runs
+from siteplan.laying.order import money_text
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.publish.write import Written
@@ -100,10 +101,31 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         f"The takeoff has {result.by_kind['section']} sections, {result.by_kind['closer']} closers "
         f"and {result.by_kind['cut']} cut pieces."
     )
+    for text in purchase_texts(site, written):
+        out.print(escape(text))
     _print_unmet(out, site, plan, result)
     _print_findings(out, written)
     out.print()
     out.print(f"Written to {escape(str(written.folder))}: {', '.join(written.files)}")
+
+
+def purchase_texts(site: Site, written: Written) -> list[str]:
+    """Cut plan with its bound, and what the order costs and weighs."""
+    order = written.bought.order
+    texts = []
+    for part in order.cuts.parts:
+        plan = part.plan
+        texts.append(
+            f"Cuts of {part.code}: {len(plan.cut_um)} pieces from {plan.count} sections; no plan takes fewer"
+            f" than {plan.least} (bound {float(plan.bound):.4f}, {plan.bound_kind}). Offcuts to keep"
+            f" {_length(site, plan.kept_um / 1e6)}, waste {_length(site, plan.waste_um / 1e6)}."
+        )
+    if order.total is not None:
+        tax = f" with {float(order.tax_percent):g} % tax" if order.tax else ", no tax"
+        weight = "" if order.weight_g is None else f"; {order.weight_g / 1000:.0f} kg"
+        cost = f"{money_text(order.total, order.currency_digits)} {order.currency or ''}"
+        texts.append(f"Order: {cost}{tax}{weight}")
+    return texts
 
 
 def defaults_text(site: Site) -> str:
@@ -130,6 +152,7 @@ def _counts(result: Takeoff, written: Written) -> Table:
         ("code", "left"),
         ("piece", "left"),
         ("takeoff", "right"),
+        ("to buy", "right"),
         ("unmet", "right"),
         ("spares", "right"),
         ("order", "right"),
@@ -141,8 +164,9 @@ def _counts(result: Takeoff, written: Written) -> Table:
                 escape(row.code),
                 escape(row.name),
                 str(row.takeoff),
+                str(row.need - row.for_unmet),
                 str(row.for_unmet or ""),
-                str(row.spares),
+                str(row.spares + row.breakage),
                 str(row.order),
             )
     return table

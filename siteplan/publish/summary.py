@@ -223,10 +223,17 @@ def summary(
                 "code": row.code,
                 "name": row.name,
                 "takeoff": row.takeoff,
+                "cut_pieces": row.cut_pieces,
+                "cut_stock": row.cut_stock,
                 "for_unmet": row.for_unmet,
+                "breakage": row.breakage,
                 "spares": row.spares,
                 "order": row.order,
                 "pack": row.pack,
+                "packs": row.packs,
+                "singles": row.singles,
+                "amount": row.amount,
+                "left_over": row.left_over,
             }
             for row in order
             if row.order

@@ -12,10 +12,13 @@ import numpy as np
 
 from siteplan.errors import Finding
 from siteplan.layers import Layer, plan_layers, table
-from siteplan.laying.order import OrderRow, order_rows
+from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.ordering import Purchase, purchase
+from siteplan.publish.cells import safe_cell
 from siteplan.publish.files import output_set
+from siteplan.publish.orderbook import cutlist_csv, order_csv, purchase_data, saw_layer, write_workbook
 from siteplan.publish.summary import summary, summary_text
 from siteplan.publish.vectors import write_geojson, write_geopackage
 from siteplan.sites import RunPlan, Site, step_findings
@@ -37,6 +40,7 @@ class Written:
     summary_text: str
     order: tuple[OrderRow, ...]
     findings: tuple[Finding, ...]
+    bought: Purchase
 
 
 def default_folder(place: Path) -> Path:
@@ -75,13 +79,14 @@ def write_plan(
     ------
     OutputError : a file cannot be written; the old files stay as they were.
     """
-    spares = site.settings.spares
-    order = order_rows(result, spare_percent=spares.percent, least_special=spares.least_special)
-    findings = all_findings(site, plan, result)
-    data = summary(site, measures, plan, result, order, findings)
+    bought = purchase(site, plan, result)
+    order = bought.order.rows
+    findings = (*all_findings(site, plan, result), *bought.order.findings)
+    data = {**summary(site, measures, plan, result, order, findings), **purchase_data(bought)}
     text = summary_text(data)
     layers = plan_layers(site, measures, plan, result)
     tables = {t.name: t for t in _tables(site, plan, result, order, findings)}
+    tables["saw_list"] = saw_layer(result, bought)
     everything = formats == "all" or (formats is None and len(site.beds) <= EVERYTHING_UP_TO_BEDS)
     with output_set(folder) as partial:
         grid = {name: site.frame.grid(layer.xy) for name, layer in layers.items()}
@@ -99,9 +104,12 @@ def write_plan(
             for name, where in lonlat.items():
                 write_geojson(partial / f"{name}.geojson", layers[name], where)
         (partial / "takeoff.csv").write_text(_takeoff_csv(order), encoding="utf-8", newline="")
+        (partial / "order.csv").write_text(order_csv(bought.order), encoding="utf-8", newline="")
+        (partial / "cutlist.csv").write_text(cutlist_csv(site, result, bought), encoding="utf-8", newline="")
+        write_workbook(partial / "order.xlsx", site, result, bought)
         (partial / "summary.json").write_text(text, encoding="utf-8", newline="")
         files = tuple(sorted(p.name for p in partial.iterdir()))
-    return Written(folder, files, data, text, order, findings)
+    return Written(folder, files, data, text, order, findings, bought)
 
 
 def _texts(values: list[Any]) -> Any:
@@ -133,7 +141,10 @@ def _tables(
                 "name": _texts([r.name for r in order]),
                 "kind": _texts([r.kind for r in order]),
                 "takeoff": _ints([r.takeoff for r in order]),
+                "cut_pieces": _ints([r.cut_pieces for r in order]),
+                "cut_stock": _ints([r.cut_stock for r in order]),
                 "for_unmet": _ints([r.for_unmet for r in order]),
+                "breakage": _ints([r.breakage for r in order]),
                 "spares": _ints([r.spares for r in order]),
                 "ordered": _ints([r.order for r in order]),
                 "pack": _ints([r.pack for r in order]),
@@ -175,20 +186,16 @@ def _flat(prefix: str, value: Any) -> list[tuple[str, Any]]:
     return [(prefix, value)]
 
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def safe_cell(text: str) -> str:
-    """Text a spreadsheet shows and never runs: a leading formula sign is quoted."""
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
-
-
 def _takeoff_csv(order: tuple[OrderRow, ...]) -> str:
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\r\n")
-    rows.writerow(["code", "name", "kind", "takeoff", "for_unmet", "spares", "order", "pack"])
+    rows.writerow(
+        ["code", "name", "kind", "takeoff", "cut_pieces", "cut_stock", "for_unmet", "breakage", "spares",
+         "order", "pack"]
+    )  # fmt: skip
     for r in order:
         rows.writerow(
-            [safe_cell(r.code), safe_cell(r.name), r.kind, r.takeoff, r.for_unmet, r.spares, r.order, r.pack]
-        )
+            [safe_cell(r.code), safe_cell(r.name), r.kind, r.takeoff, r.cut_pieces, r.cut_stock, r.for_unmet,
+             r.breakage, r.spares, r.order, r.pack]
+        )  # fmt: skip
     return out.getvalue()

@@ -1,0 +1,220 @@
+"""From a takeoff to what is bought and done: cut plan, order, groundwork of a site."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from siteplan.groundwork import Groundwork, Quantities, load_recipe, reckon
+from siteplan.laying.cutting import SiteCuts, plan_site_cuts
+from siteplan.laying.order import NO_PHASE, Order, OrderRules, plan_order
+from siteplan.model import RingKind
+from siteplan.types import FloatArray, ObjectArray
+from siteplan.units import round_um
+
+if TYPE_CHECKING:
+    from siteplan.laying.takeoff import Takeoff
+    from siteplan.model import Runs, Shapes
+    from siteplan.sites import RunPlan, Site
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """Where the delivery of a phase is put down, and how far its pieces are carried."""
+
+    phase: str
+    drop: str
+    mean_carry_m: float | None
+    """straight-line distance from the drop point to the pieces, None where no point is given"""
+    greatest_carry_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """Everything bought and done for a plan."""
+
+    order: Order
+    drops: tuple[Drop, ...]
+    """beside ``order.deliveries``, in the same order"""
+    groundwork: Groundwork | None
+    """None where the site names no recipe"""
+
+    @property
+    def cuts(self) -> SiteCuts:
+        """The cut plan the order rests on."""
+        return self.order.cuts
+
+
+def purchase(site: Site, plan: RunPlan, result: Takeoff) -> Purchase:
+    """Cut plan, order, deliveries and groundwork of a plan.
+
+    Raises
+    ------
+    DataError : a colour or code the product line does not have, a recipe with faults.
+    """
+    settings = site.settings
+    recipe = settings.groundwork.recipe
+    loaded = None
+    if recipe is not None:
+        loaded = load_recipe(site.folder / recipe if recipe.endswith(".toml") else recipe)
+    cuts = plan_site_cuts(result, time_limit_s=float(settings.order.cut_plan_seconds))
+    phase = bed_phases(site)
+    order = plan_order(
+        result, cuts, order_rules(site), bed_phase=phase, phases=[p.name for p in settings.phase]
+    )
+    return Purchase(
+        order=order,
+        drops=_drops(site, result, phase, order),
+        groundwork=None if loaded is None else reckon(loaded, quantities(site, plan, result)),
+    )
+
+
+def order_rules(site: Site) -> OrderRules:
+    """The settings of the order, percentages exact as written."""
+    spares, order = site.settings.spares, site.settings.order
+    return OrderRules(
+        # the shortest decimals of the number are what the person wrote
+        spare_percent=Fraction(str(spares.percent)),
+        spare_count=dict(spares.count),
+        least_special=spares.least_special,
+        breakage_percent=Fraction(str(spares.breakage_percent)),
+        broken_packs=order.broken_packs,
+        packs_per=order.packs_per,
+        colours=tuple(order.colours.items()),
+        tax_percent=order.tax_percent,
+        returns=order.returns,
+        restocking_percent=order.restocking_percent,
+    )
+
+
+def bed_phases(site: Site) -> ObjectArray | None:
+    """(n,) phase of each bed: ``site.toml``, else attribute ``phase``; None where no bed has one."""
+    attribute = site.beds.attributes.get("phase")
+    own = site.settings.bed
+    names = []
+    for k, bed in enumerate(site.beds.ids):
+        said = own[bed].phase if bed in own else None
+        if said is None and attribute is not None and attribute[k] is not None:
+            value = attribute[k]
+            said = str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+        names.append(NO_PHASE if said is None else said.strip())
+    if not any(names):
+        return None
+    made = np.empty(len(names), dtype=object)
+    made[:] = names
+    return made
+
+
+def _drops(site: Site, result: Takeoff, phase: ObjectArray | None, order: Order) -> tuple[Drop, ...]:
+    told = {p.name: p for p in site.settings.phase}
+    pieces = result.pieces
+    made = []
+    for delivery in order.deliveries:
+        said = told.get(delivery.phase)
+        mean = greatest = None
+        if said is not None and said.drop_lonlat is not None:
+            at = site.frame.ground_xy(np.array([said.drop_lonlat], dtype=np.float64), "EPSG:4326")
+            here = np.ones(len(pieces), bool) if phase is None else phase[pieces.bed] == delivery.phase
+            if here.any():
+                far = np.hypot(*(pieces.xy[here] - at[0]).T)
+                mean, greatest = float(far.mean()), float(far.max())
+        made.append(Drop(delivery.phase, "" if said is None else said.drop, mean, greatest))
+    return tuple(made)
+
+
+# ---------------------------------------------------------------- what recipes are reckoned from
+
+
+def quantities(site: Site, plan: RunPlan, result: Takeoff) -> Quantities:
+    """Lengths, counts and areas of a plan, ground metres."""
+    runs, kinds, pieces = plan.runs, result.by_kind, result.pieces
+    per_run = np.bincount(pieces.run, minlength=len(runs.run_id))
+    # a closed run has a joint after every piece, an open one between every two
+    joints = np.where(runs.closed, per_run, np.maximum(per_run - 1, 0))
+    area, inner = bed_areas(plan.outlines, runs, site.line.depth_um / 1e6)
+    return Quantities(
+        length_m=_exact(plan.lengths.run_ground_m.sum()),
+        runs=len(runs.run_id),
+        pieces=len(pieces),
+        sections=kinds["section"],
+        closers=kinds["closer"],
+        corners=kinds["corner"],
+        ends=kinds["end"],
+        cuts=kinds["cut"],
+        joints=int(joints.sum()),
+        beds=len(np.unique(plan.outlines.ring_feature)),
+        bed_area_m2=_exact(area.sum()),
+        inner_area_m2=_exact(inner.sum()),
+    )
+
+
+def _exact(value: float) -> Fraction:
+    """A measured number to the millionth, exact from there on."""
+    return Fraction(round_um(float(value)), 1_000_000)
+
+
+def bed_areas(outlines: Shapes, runs: Runs, depth_m: float) -> tuple[FloatArray, FloatArray]:
+    """Area of each bed, and what of it lies inside the back face of the edging.
+
+    Parameters
+    ----------
+    outlines : repaired outlines of the beds
+    runs : their runs, on the laying line
+    depth_m : depth of the edging; half of it lies on the bed's side of the laying line
+
+    Returns
+    -------
+    Two (n,) arrays, square metres on the ground; a bed that is a line has none.
+
+    Notes
+    -----
+    The inner area is the bed less the strip of ground under its edging, corners mitred: a rectangle
+    a by b with its laying line on the outline keeps (a - d)(b - d).  Where the laying line stands more
+    than half a depth away from the bed, the strip between outline and edging is not counted.
+    """
+    beds = _polygons(outlines)
+    if not len(beds):
+        return np.zeros(0), np.zeros(0)
+    offsets = runs.offsets[runs.leg_offsets]
+    index = np.repeat(np.arange(len(runs.run_id)), np.diff(offsets))
+    strips = np.empty(len(runs.run_id), dtype=object)
+    for closed, make in ((True, shapely.linearrings), (False, shapely.linestrings)):
+        which = np.flatnonzero(runs.closed == closed)
+        take = np.isin(index, which)
+        if len(which):
+            lines = make(runs.xy[take], indices=np.searchsorted(which, index[take]))
+            strips[which] = shapely.buffer(
+                lines, depth_m / 2, cap_style="flat", join_style="mitre", mitre_limit=10.0
+            )
+    # a strip takes ground from whichever bed lies under it: a shared edge takes from both
+    tree = shapely.STRtree(beds)
+    strip, bed = tree.query(strips, predicate="intersects")
+    inner = beds.copy()
+    for b in np.unique(bed):
+        inner[b] = shapely.difference(beds[b], shapely.union_all(strips[strip[bed == b]]))
+    return shapely.area(beds), shapely.area(inner)
+
+
+def _polygons(outlines: Shapes) -> ObjectArray:
+    """(beds with an area,) their polygons."""
+    area = np.flatnonzero(np.isin(outlines.ring_kind, (RingKind.OUTER, RingKind.ISLAND)))
+    if not len(area):
+        return np.empty(0, dtype=object)
+    lengths = np.diff(outlines.ring_offsets)[area]
+    starts, ends = outlines.ring_offsets[area], outlines.ring_offsets[area + 1]
+    take = np.concatenate([np.append(np.arange(a, b), a) for a, b in zip(starts, ends, strict=True)])
+    rings = np.concatenate([[0], np.cumsum(lengths + 1)])
+    outer = np.flatnonzero(outlines.ring_kind[area] == RingKind.OUTER)
+    parts: ObjectArray = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON, outlines.xy[take], (rings, np.append(outer, len(area)))
+    )
+    feature = outlines.ring_feature[area][outer]
+    _, first, count = np.unique(feature, return_index=True, return_counts=True)
+    made = parts[first]
+    for k in np.flatnonzero(count > 1):
+        made[k] = shapely.multipolygons(parts[first[k] : first[k] + count[k]])
+    return made
