@@ -25,7 +25,7 @@ LEVELS: list[set[str]] = [
     {"laying"},
     {"sites"},
     {"check", "convert"},
-    {"layers"},
+    {"layers", "ordering"},
     {"reconcile"},
     {"publish"},
     {"sheets"},
