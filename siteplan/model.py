@@ -247,6 +247,14 @@ class Pieces:
     """(p,) opening of the joint before the piece at its inner face (the hollow side of the turn)"""
     outer_um: FloatArray
     """(p,) opening at its outer face; where nothing is deflected both are the gap"""
+    start_saw_deg: FloatArray | None = None
+    """(p,) angle off square at which a mitred or bevelled cut piece is sawn where it starts, positive
+    where its right face is the longer one, walking; NaN where the end is square.  None: all are"""
+    far_saw_deg: FloatArray | None = None
+    """(p,) the same where it ends"""
+    stock_um: IntArray | None = None
+    """(p,) length of section a cut piece is sawn from, without the kerf: ``cut_um`` is its centre, and
+    a point at a mitred end reaches farther; 0 for a piece that is not cut"""
 
     def __len__(self) -> int:
         return len(self.piece_id)

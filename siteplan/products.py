@@ -80,6 +80,20 @@ class EndUnit:
 
 
 @dataclass(frozen=True, slots=True)
+class CornerRules:
+    """How a line's corners can be made without a corner unit."""
+
+    mitre: bool = False
+    """two sections may be sawn to half the turn"""
+    butt: bool = False
+    """one leg may run through and the other stop at its face"""
+    bend_radius_um: int | None = None
+    """least radius a flexible section is bent round a corner with; None: not bent"""
+    greatest_saw_deg: float = 60.0
+    """greatest angle off square a section is sawn at"""
+
+
+@dataclass(frozen=True, slots=True)
 class ProductLine:
     """One catalogue of pieces that fit together."""
 
@@ -123,6 +137,7 @@ class ProductLine:
     """shortest offcut worth keeping; never less than the least cut"""
     colours: tuple[str, ...] = ()
     """colours the pieces are made in; empty where there is no choice"""
+    corner_rules: CornerRules = CornerRules()
 
     @property
     def straights(self) -> tuple[Straight, ...]:

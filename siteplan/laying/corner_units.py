@@ -313,6 +313,8 @@ def _butts(
     saw_deg[0], saw_deg[1] = np.where(first, np.nan, angle), np.where(first, angle, np.nan)
     wedge = 2 * np.abs(np.cos(turn) / np.sin(turn)) * half
     can = (bevelled | (wedge <= _SQUARE_STOP * line.depth_um)) & line.corner_rules.butt
+    if line.behaviour == "rigid":
+        can &= runs.straight[arriving] & runs.straight[leaving]
     return can, np.where(first, 1, 2).astype(np.int8)
 
 

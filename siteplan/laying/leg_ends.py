@@ -1,9 +1,11 @@
 """What stands at the two ends of each leg, and what that takes off the leg.
 
 A leg shorter than what stands at its ends is *short*, and nothing is ever laid over
-something else: walking along the run, the unit at the far end of such a leg is left out
-(if it has none, the unit at its start), the corner left out becomes bare on both its
-legs, and so on until everything fits.  A short leg stays short whatever is left out.
+something else.  Walking along the run, the corner at the far end of such a leg (else the one
+at its start) is made the next way that can make it, if there is one.  Where there is none,
+the unit at its far end is left out (if it has none, the unit at its start), the corner left
+out becomes bare on both its legs, and so on until everything fits.  A leg for which something
+was left out stays short and takes no sections.
 """
 
 from __future__ import annotations
@@ -13,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.laying.band import Stations
-from siteplan.laying.corner_units import CornerChoice, mitre_um
+from siteplan.laying.corner_units import CornerChoice, CornerHow, CornerWays, leaving_legs
+from siteplan.laying.mitres import SawnEnds, sawn_ends
 from siteplan.model import NodeKind, Runs
 from siteplan.products import Hand, ProductLine
 from siteplan.types import BoolArray, IntArray
@@ -21,31 +24,41 @@ from siteplan.types import BoolArray, IntArray
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Units:
-    """Units at the ends of the legs, and what they and the clearances take off.  l legs."""
+    """What stands at the ends of the legs, and what it and the clearances take off.  l legs."""
 
     start_um: IntArray
+    """(l,) taken off at the start; less than 0 where the leg runs through at a butt.  What sawn
+    pieces take is not in it: their lengths belong to the fill"""
     far_um: IntArray
     start_end: IntArray
     far_end: IntArray
     start_corner: IntArray
-    """(l,) corner at the start, with or without a unit; -1 where there is none"""
+    """(l,) corner at the start, however it is made; -1 where there is none"""
     far_corner: IntArray
-    corner_laid: BoolArray
-    """(c,)"""
+    corners: CornerChoice
+    """how each corner is made in the end"""
+    left_out: BoolArray
+    """(c,) nothing makes the corner only because a leg is too short"""
+    sawn: SawnEnds
     short: BoolArray
     """(l,) the leg could not hold all its units"""
     over_um: IntArray
     """(l,) by how much, 0 elsewhere"""
 
     @property
+    def corner_laid(self) -> BoolArray:
+        """(c,) a corner unit stands there."""
+        return self.corners.how == CornerHow.UNIT
+
+    @property
     def start_unit(self) -> BoolArray:
-        """(l,) True where a unit stands at the start."""
-        return (self.start_end >= 0) | standing(self.corner_laid, self.start_corner)
+        """(l,) True where a unit or a sawn piece stands at the start."""
+        return (self.start_end >= 0) | standing(self.corner_laid, self.start_corner) | self.sawn.start
 
     @property
     def far_unit(self) -> BoolArray:
-        """(l,) True where a unit stands at the far end."""
-        return (self.far_end >= 0) | standing(self.corner_laid, self.far_corner)
+        """(l,) True where a unit or a sawn piece stands at the far end."""
+        return (self.far_end >= 0) | standing(self.corner_laid, self.far_corner) | self.sawn.far
 
 
 def _at_corner(values: IntArray, corner: IntArray) -> IntArray:
@@ -81,67 +94,110 @@ def _leg_corners(runs: Runs) -> tuple[IntArray, IntArray]:
     """Corner at the start and at the far end of each leg, -1 for none."""
     n = len(runs.leg_id)
     start, far = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
-    arriving = runs.corner_leg
-    run = runs.leg_run[arriving]
-    leaving = np.where(arriving + 1 == runs.leg_offsets[run + 1], runs.leg_offsets[run], arriving + 1)
-    far[arriving] = np.arange(len(arriving))
-    start[leaving] = np.arange(len(arriving))
+    number = np.arange(len(runs.corner_leg))
+    far[runs.corner_leg], start[leaving_legs(runs)] = number, number
     return start, far
 
 
 def choose_units(
     runs: Runs,
     part: Stations,
-    corners: CornerChoice,
+    ways: CornerWays,
     line: ProductLine,
     clear_um: tuple[IntArray, IntArray],
 ) -> Units:
-    """Choose the units, and leave out those a leg is too short for.
+    """Choose what stands at the ends of the legs, and leave out what a leg is too short for.
 
     Parameters
     ----------
     runs, part : runs and their stations
-    corners : how each corner is made
+    ways : how each corner can be made
     line : product line
     clear_um : (l,) and (l,) what comes off at the start and far end of legs that end at a face or
         at another run (:func:`siteplan.laying.run_ends.clearances`)
     """
     start_end, far_end = choose_ends(runs, line)
-    start_corner, far_corner = _leg_corners(runs)
-    units = _taken_off(
-        runs, corners, line, clear_um,
-        Units(
-            start_um=start_end, far_um=far_end, start_end=start_end, far_end=far_end,
-            start_corner=start_corner, far_corner=far_corner, corner_laid=corners.unit >= 0,
-            short=np.zeros(len(start_end), bool), over_um=np.zeros(len(start_end), np.int64),
-        ),
-    )  # fmt: skip
+    level = ways.next(np.zeros(len(runs.corner_leg), dtype=np.int64))
+    first = ways.chosen(level)
+    count = len(start_end)
+    short, most_over = np.zeros(count, bool), np.zeros(count, np.int64)
     while True:
-        over = units.start_um + units.far_um - part.leg_um
-        short = units.short | (over > 0)
-        units = replace(units, short=short, over_um=np.maximum(units.over_um, over))
-        helpless = (over > 0) & (units.start_unit | units.far_unit)
-        if not helpless.any():
+        units = _standing(runs, ways, level, line, clear_um, start_end, far_end)
+        over = units.start_um + units.far_um + units.sawn.least_room_um - part.leg_um
+        better = _next_level(ways, level)
+        hope_start, hope_far = (_at_corner(better, c) > 0 for c in (units.start_corner, units.far_corner))
+        hope = hope_start | hope_far
+        short |= (over > 0) & ~hope
+        most_over = np.maximum(most_over, over)
+        made = (units.corners.how != CornerHow.BARE).astype(np.int64)
+        at_start = (start_end >= 0) | (_at_corner(made, units.start_corner) > 0)
+        at_far = (far_end >= 0) | (_at_corner(made, units.far_corner) > 0)
+        which = _first_of_streak(runs, (over > 0) & (at_start | at_far))
+        if not which.any():
             break
-        units = _taken_off(runs, corners, line, clear_um, _left_out(units, _first_of_streak(runs, helpless)))
+        level, bare = level.copy(), ways.order.shape[1] - 1
+        change = units.far_corner[which & hope_far], units.start_corner[which & hope_start & ~hope_far]
+        for corner in change:
+            level[corner] = better[corner]
+        far, start = which & ~hope & at_far, which & ~hope & ~at_far
+        for mask, corner in ((far, units.far_corner), (start, units.start_corner)):
+            level[corner[mask & (corner >= 0)]] = bare
+        far_end, start_end = np.where(far, -1, far_end), np.where(start, -1, start_end)
+    corners = units.corners
+    left_out = (corners.how == CornerHow.BARE) & (first.how != CornerHow.BARE)
+    unit = np.where(left_out, first.unit, corners.unit)
     start_um = np.minimum(units.start_um, part.leg_um)
-    return replace(units, start_um=start_um, far_um=np.minimum(units.far_um, part.leg_um - start_um))
+    return replace(
+        units,
+        start_um=start_um,
+        far_um=np.minimum(units.far_um, part.leg_um - start_um),
+        corners=replace(corners, unit=unit),
+        left_out=left_out,
+        short=short,
+        over_um=np.where(short, most_over, 0),
+    )
 
 
-def _taken_off(
-    runs: Runs, corners: CornerChoice, line: ProductLine, clear_um: tuple[IntArray, IntArray], units: Units
+def _next_level(ways: CornerWays, level: IntArray) -> IntArray:
+    """(c,) place of the next way that makes each corner; 0 where there is none but bare."""
+    last = ways.order.shape[1] - 1
+    found = ways.next(np.minimum(level + 1, last))
+    how = ways.order[np.arange(len(level)), found]
+    return np.where((level < last) & (how != CornerHow.BARE), found, 0)
+
+
+def _standing(
+    runs: Runs,
+    ways: CornerWays,
+    level: IntArray,
+    line: ProductLine,
+    clear_um: tuple[IntArray, IntArray],
+    start_end: IntArray,
+    far_end: IntArray,
 ) -> Units:
-    """The units with what they and the clearances take off each leg."""
+    """What stands at the ends of the legs, and what it takes off, corners made as ``level`` says."""
+    start_corner, far_corner = _leg_corners(runs)
+    corners = ways.chosen(level)
     ends = np.array([*(e.laying_um for e in line.ends), 0], dtype=np.int64)  # -1 takes nothing
-    bare = mitre_um(line.depth_um, runs.corner_turn_deg)
-    taken = []
-    for clear, end, corner, arm in (
-        (clear_um[0], units.start_end, units.start_corner, corners.leaving_um),
-        (clear_um[1], units.far_end, units.far_corner, corners.arriving_um),
-    ):
-        at_corner = _at_corner(np.where(units.corner_laid, arm, bare), corner)
-        taken.append(at_corner + ends[end] + clear)
-    return replace(units, start_um=taken[0], far_um=taken[1])
+    nan = np.array([np.nan])
+    sawn = sawn_ends(
+        np.concatenate([corners.leaving_saw_deg, nan])[start_corner],
+        np.concatenate([corners.arriving_saw_deg, nan])[far_corner],
+        line,
+    )
+    return Units(
+        start_um=_at_corner(corners.leaving_um, start_corner) + ends[start_end] + clear_um[0],
+        far_um=_at_corner(corners.arriving_um, far_corner) + ends[far_end] + clear_um[1],
+        start_end=start_end,
+        far_end=far_end,
+        start_corner=start_corner,
+        far_corner=far_corner,
+        corners=corners,
+        left_out=np.zeros(len(level), dtype=np.bool_),
+        sawn=sawn,
+        short=np.zeros(len(start_end), dtype=np.bool_),
+        over_um=np.zeros(len(start_end), dtype=np.int64),
+    )
 
 
 def _first_of_streak(runs: Runs, flag: BoolArray) -> BoolArray:
@@ -153,18 +209,3 @@ def _first_of_streak(runs: Runs, flag: BoolArray) -> BoolArray:
     before[head] = runs.closed & flag[tail] & ~whole
     leading: BoolArray = flag & ~before
     return leading
-
-
-def _left_out(units: Units, which: BoolArray) -> Units:
-    """Without the far unit of the legs ``which``, or the start unit where there is no far one."""
-    far = which & units.far_unit
-    start = which & ~units.far_unit
-    corner_laid = units.corner_laid.copy()
-    for mask, corner in ((far, units.far_corner), (start, units.start_corner)):
-        corner_laid[corner[mask & (corner >= 0)]] = False
-    return replace(
-        units,
-        corner_laid=corner_laid,
-        far_end=np.where(far, -1, units.far_end),
-        start_end=np.where(start, -1, units.start_end),
-    )

@@ -23,11 +23,13 @@ import numpy as np
 
 from siteplan.laying.band import Band, Stations, headings, line_points, slice_band
 from siteplan.laying.chords import openings_um
+from siteplan.laying.mitres import SawnEnds, SawnPieces, clear_ends, point_um, sawn_outlines
 from siteplan.model import PieceKind, Pieces, Runs
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
 
 if TYPE_CHECKING:
+    from siteplan.laying.corner_units import CornerChoice
     from siteplan.laying.rigid import CurvePieces
 
 MakeUp = Literal["far", "start", "middle"]
@@ -72,6 +74,9 @@ class LegPlan:
     """(l,)"""
     left_over_um: IntArray
     """(l,) signed, positive where the fill is short"""
+    sawn: SawnPieces | None = None
+    """sawn pieces at the ends of the legs; ``start_um`` and ``far_um`` hold their lengths"""
+    sawn_ends: SawnEnds | None = None
 
     def __len__(self) -> int:
         return len(self.start_um)
@@ -268,6 +273,9 @@ class _Rows:
     """(p,) angle at the joint before the piece, radians"""
     curved: IntArray
     """(p,) index into the pieces on curves of a rigid line, else -1"""
+    start_saw: FloatArray
+    """(p,) angle off square the piece is sawn at where it starts, NaN where it is square"""
+    far_saw: FloatArray
 
 
 def place(
@@ -282,6 +290,7 @@ def place(
     lay_from: LayFrom = "start",
     make_up: MakeUp = "far",
     curved: CurvePieces | None = None,
+    corners: CornerChoice | None = None,
 ) -> Pieces:
     """Pieces of all legs with their stations and footprints.
 
@@ -295,6 +304,7 @@ def place(
     lay_from : end of each leg that laying begins at
     make_up : where make-up pieces go, seen from there
     curved : pieces on the curves of a rigid line; what ``plan`` says of their legs' fill is not used
+    corners : how the corners are made, where some are made by a mitre or a butt
 
     Returns
     -------
@@ -304,10 +314,10 @@ def place(
     run = runs.leg_run[rows.leg]
     middle = (rows.from_um + rows.to_um) / 2
     xy, heading = line_points(band, run, middle)
-    corners = np.flatnonzero(rows.corner >= 0)
-    at = rows.corner[corners]
-    xy[corners] = runs.corner_xy[at]
-    heading[corners] = _corner_headings(runs)[at]
+    units = np.flatnonzero(rows.corner >= 0)
+    at = rows.corner[units]
+    xy[units] = runs.corner_xy[at]
+    heading[units] = _corner_headings(runs)[at]
     if curved is None or not len(curved.straight):
         outline, offsets = slice_band(band, run, rows.from_um, rows.to_um)
     else:
@@ -317,6 +327,12 @@ def place(
         xy[on_curve] = (curved.start_xy[of] + curved.end_xy[of]) / 2
         heading[on_curve] = headings(along)
         outline, offsets = _with_rectangles(band, run, rows, curved, line.depth_um / 1e6)
+    if corners is not None:
+        ends = clear_ends(runs, part, corners, rows.leg, rows.from_um, rows.to_um, line.depth_um)
+        outline, offsets = sawn_outlines(
+            runs, part, band, ends, rows.leg, rows.from_um, rows.to_um,
+            rows.start_saw, rows.far_saw, line.depth_um, outline, offsets,
+        )  # fmt: skip
     inner, outer = openings_um(rows.gap_um.astype(np.float64), rows.deflection, line.depth_um)
     codes = np.array([a.code for a in line.articles], dtype=object)
     return Pieces(
@@ -338,6 +354,13 @@ def place(
         deflection_deg=np.degrees(rows.deflection),
         inner_um=inner,
         outer_um=outer,
+        start_saw_deg=rows.start_saw,
+        far_saw_deg=rows.far_saw,
+        stock_um=np.where(
+            rows.cut_um > 0,
+            rows.cut_um + point_um(line.depth_um, rows.start_saw) + point_um(line.depth_um, rows.far_saw),
+            0,
+        ),
     )
 
 
@@ -381,6 +404,9 @@ def _rows(
     if curved is not None:
         n[curved.leg] = np.diff(curved.first)
     has_start, has_far = plan.start_end >= 0, (plan.far_end >= 0) | (plan.far_corner >= 0)
+    if plan.sawn is not None:
+        has_start = has_start | (plan.sawn.start_um > 0)
+        has_far = has_far | (plan.sawn.far_um > 0)
     size = has_start + n + has_far
     first = np.concatenate([[0], np.cumsum(size)]).astype(np.int64)
     total = int(first[-1])
@@ -393,6 +419,7 @@ def _rows(
     corner = np.full(total, -1, dtype=np.int64)
     on_curve = np.full(total, -1, dtype=np.int64)
     deflection = np.zeros(total)
+    saw = np.full((2, total), np.nan)
     n_straights, n_corners = len(line.straights), len(line.corners)
     origin, length = part.leg_from_um, part.leg_um
 
@@ -457,6 +484,7 @@ def _rows(
     kind[row] = PieceKind.CORNER
     corner[row] = at
 
+    _sawn_rows(part, plan, first, out, kind, saw)
     legs = np.flatnonzero(has_far)
     row = first[legs + 1] - 1
     out["gap_um"][row], out["left_over_um"][row] = far_gap[legs], far_over[legs]
@@ -475,8 +503,41 @@ def _rows(
         corner=corner,
         deflection=deflection,
         curved=on_curve,
+        start_saw=saw[0],
+        far_saw=saw[1],
         **out,
     )
+
+
+def _sawn_rows(
+    part: Stations,
+    plan: LegPlan,
+    first: OffsetArray,
+    out: dict[str, IntArray],
+    kind: KindArray,
+    saw: FloatArray,
+) -> None:
+    """Sawn pieces at the ends of the legs; a joint stands before one that follows a corner."""
+    if plan.sawn is None or plan.sawn_ends is None:
+        return
+    sawn, ends = plan.sawn, plan.sawn_ends
+    for length, at_far in ((sawn.start_um, False), (sawn.far_um, True)):
+        legs = np.flatnonzero(length > 0)
+        row = first[legs + 1] - 1 if at_far else first[legs]
+        end = part.leg_from_um[legs] + (
+            part.leg_um[legs] - plan.far_um[legs] + length[legs] if at_far else plan.start_um[legs]
+        )
+        out["article"][row] = sawn.source
+        out["from_um"][row], out["to_um"][row] = end - length[legs], end
+        out["cut_um"][row] = length[legs]
+        kind[row] = PieceKind.CUT
+        both = sawn.one[legs]
+        if at_far:
+            saw[1, row] = ends.far_deg[legs]
+        else:
+            saw[0, row] = ends.start_deg[legs]
+            saw[1, row[both]] = ends.far_deg[legs[both]]
+            out["gap_um"][row] = ends.corner_gap_um
 
 
 def _without(plan: LegPlan, legs: IntArray) -> LegPlan:

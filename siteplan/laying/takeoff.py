@@ -23,10 +23,11 @@ import numpy as np
 from siteplan.errors import UsageError
 from siteplan.laying.band import Stations, build_band, stations
 from siteplan.laying.chords import least_radius
-from siteplan.laying.corner_units import CornerChoice, choose_corners
+from siteplan.laying.corner_units import WAYS, CornerChoice, CornerHow, CornerWay, corner_ways
 from siteplan.laying.curves import CurveRules
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
 from siteplan.laying.leg_ends import Units, choose_units, standing
+from siteplan.laying.mitres import SawnPieces, one_piece, required, share_out, with_one_piece
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
 from siteplan.laying.rigid import CurvePieces, lay_curves
 from siteplan.laying.run_ends import clearances
@@ -61,6 +62,10 @@ class LayRules:
     """where closers and cut pieces go, seen from there"""
     fair_within_um: int = 20_000
     """how far a fair line may go from the traced one where rigid pieces lie on a curve; 0 for never"""
+    corner_by: tuple[CornerWay, ...] = WAYS
+    """ways to make a corner, in the order they are tried; what the line cannot is passed over"""
+    corner_by_bed: tuple[tuple[str, tuple[CornerWay, ...]], ...] = ()
+    """other orders for single beds, by id"""
 
     def __post_init__(self) -> None:
         for name, value, known in (
@@ -69,6 +74,10 @@ class LayRules:
         ):
             if value not in known:
                 raise UsageError(f'{name} = "{value}" is not known; use {" or ".join(known)}')
+        for ways in (self.corner_by, *(w for _, w in self.corner_by_bed)):
+            for way in ways:
+                if way not in WAYS:
+                    raise UsageError(f'corner_by = "{way}" is not known; use {", ".join(WAYS)}')
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,24 +190,27 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     UsageError : from the fit, for settings that cannot be used with this line.
     """
     part = stations(runs)
-    corners = choose_corners(runs, line)
     band = build_band(runs, line.depth_um)
-    units = choose_units(runs, part, corners, line, clearances(runs, part, band, line))
+    beds = {str(bed): k for k, bed in enumerate(bed_ids)}
+    by_bed = {beds[bed]: ways for bed, ways in rules.corner_by_bed if bed in beds}
+    ways = corner_ways(runs, line, rules.corner_by, by_bed)
+    units = choose_units(runs, part, ways, line, clearances(runs, part, band, line))
+    corners = units.corners
     curve = _curve_faults(runs, line)
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
-    fits = _fit(runs, rest, laid, units, line, rules)
+    fits, sawn = _fit(runs, rest, laid, units, line, rules)
     curved = _lay_curves(runs, part, units, line, rules)
     curve_um, faired_m = np.zeros(len(rest), dtype=np.int64), np.zeros(len(rest))
     if curved is not None:
         fits, curve_um = _with_curves(fits, curved, rest, line)
         faired_m[curved.leg] = curved.moved_m
         laid[curved.leg] = np.diff(curved.first) > 0
-    legs = _leg_plan(runs, units, fits)
+    legs = _leg_plan(runs, units, fits, sawn)
     laid_corner = np.where(units.corner_laid, corners.unit, -1)
     pieces = place(
         runs, part, band, legs, laid_corner, corners.leaving_um, line,
-        lay_from=rules.lay_from, make_up=rules.make_up, curved=curved,
+        lay_from=rules.lay_from, make_up=rules.make_up, curved=curved, corners=corners,
     )  # fmt: skip
     leg_counts = _leg_counts(legs, laid_corner, line, curved)
     sums = np.concatenate([np.zeros((1, leg_counts.shape[1]), np.int64), np.cumsum(leg_counts, axis=0)])
@@ -244,30 +256,53 @@ def _curve_faults(runs: Runs, line: ProductLine) -> ObjectArray:
 
 def _fit(
     runs: Runs, rest_um: IntArray, laid: BoolArray, units: Units, line: ProductLine, rules: LayRules
-) -> LegFits:
+) -> tuple[LegFits, SawnPieces]:
     """Fill every leg; a leg that is not laid keeps its rule of thumb and nothing else."""
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
-    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked)
+    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
+    short_um = np.full(len(rest_um), rules.fit_short_um, dtype=np.int64)
+    over_um = np.where(stopped, 0, rules.fit_over_um)
+    must = required(units.sawn, line)
     fits = fit_legs(
         rest_um,
         units.start_unit.astype(np.int64) + units.far_unit,
         runs.far_kind == NodeKind.SEAM,
-        np.full(len(rest_um), rules.fit_short_um, dtype=np.int64),
-        np.where(stopped, 0, rules.fit_over_um),
+        short_um,
+        over_um,
         line,
         prefer=rules.prefer,
         closer_limit=rules.closer_limit,
+        sawn=must,
     )
-    if laid.all():
+    one, one_um = one_piece(units.sawn, rest_um, short_um, over_um)
+    one &= laid
+    if must is not None:
+        fits = with_one_piece(
+            fits, one, one_um, rest_um, must.cost // np.maximum(must.pieces, 1) + line.cut_cost
+        )
+    fits = _without_fill(fits, ~laid, rest_um)
+    return fits, share_out(units.sawn, fits, one, one_um)
+
+
+def _at_butt(units: Units) -> BoolArray:
+    """(l,) the leg ends at the face of another one."""
+    through = units.corners.through
+    stops = np.concatenate([through == 1, [False]])[units.start_corner]
+    stops_far = np.concatenate([through == 2, [False]])[units.far_corner]
+    out: BoolArray = stops | stops_far
+    return out
+
+
+def _without_fill(fits: LegFits, which: BoolArray, rest_um: IntArray) -> LegFits:
+    """Fills with nothing in the legs ``which``, their rule of thumb kept."""
+    if not which.any():
         return fits
     empty = {"left_over_um": rest_um, "unmet": True, "reason": FitReason.NO_ROOM, "cut_from": -1}
     changed = {}
     for name in (f.name for f in fields(fits) if not f.name.startswith("rule_")):
-        if getattr(fits, name) is None:
-            continue
         values = getattr(fits, name).copy()
         other = empty.get(name, 0)
-        values[~laid] = other[~laid] if isinstance(other, np.ndarray) else other
+        values[which] = other[which] if isinstance(other, np.ndarray) else other
         changed[name] = values
     return replace(fits, **changed)
 
@@ -307,7 +342,17 @@ def _with_curves(
     """Fills with those of the curved legs, and what their curves have over chords and gaps."""
     at, leg = curved.leg, curved.piece_leg
     whole = curved.cut_um == 0
-    names = ("counts", "cut_um", "cut_from", "joints", "gap_total_um", "left_over_um", "reason", "unmet", "cost")
+    names = (
+        "counts",
+        "cut_um",
+        "cut_from",
+        "joints",
+        "gap_total_um",
+        "left_over_um",
+        "reason",
+        "unmet",
+        "cost",
+    )
     new = {name: getattr(fits, name).copy() for name in names}
     new["counts"][at] = 0
     np.add.at(new["counts"], (leg[whole], curved.straight[whole]), 1)
@@ -330,13 +375,13 @@ def _with_curves(
     return replace(fits, **new), more
 
 
-def _leg_plan(runs: Runs, units: Units, fits: LegFits) -> LegPlan:
+def _leg_plan(runs: Runs, units: Units, fits: LegFits, sawn: SawnPieces) -> LegPlan:
     """What placement needs of units and fills."""
     ring = runs.far_kind == NodeKind.SEAM
     corner_stands = standing(units.corner_laid, units.far_corner)
     return LegPlan(
-        start_um=units.start_um,
-        far_um=units.far_um,
+        start_um=units.start_um + sawn.start_um,
+        far_um=units.far_um + sawn.far_um,
         start_end=units.start_end,
         far_end=units.far_end,
         far_corner=np.where(corner_stands, units.far_corner, -1),
@@ -350,6 +395,8 @@ def _leg_plan(runs: Runs, units: Units, fits: LegFits) -> LegPlan:
         cut_from=fits.cut_from,
         gap_total_um=fits.gap_total_um,
         left_over_um=fits.left_over_um,
+        sawn=sawn,
+        sawn_ends=units.sawn,
     )
 
 
@@ -363,6 +410,8 @@ def _leg_counts(
     for nth in (0, 1):
         rows = np.flatnonzero(legs.cut_um[:, nth] > 0)
         counts[rows, legs.cut_from[rows, nth]] += 1
+    if legs.sawn is not None and legs.sawn.source >= 0:
+        counts[:, legs.sawn.source] += legs.sawn.count
     if curved is not None:
         counts[curved.leg] = 0
         np.add.at(counts, (curved.piece_leg, curved.straight), 1)
@@ -387,7 +436,7 @@ def _unmet(
 ) -> Unmet:
     """Table of corners without a unit and legs without a fill."""
     rows: list[tuple[int, int, str, str]] = []  # leg, short_um, why, code
-    for c in np.flatnonzero(corners.unit < 0):
+    for c in np.flatnonzero((corners.how == CornerHow.BARE) & ~units.left_out):
         bare = int(corners.arriving_um[c] + corners.leaving_um[c])
         rows.append((int(runs.corner_leg[c]), bare, str(corners.why[c]), NO_CORNER))
     told = np.zeros(len(fits), dtype=np.bool_)
