@@ -34,8 +34,6 @@ CLOSES_UM: Final = 2.0
 LIMIT_DEG: Final = 1e-6
 """angles come from coordinates; 1e-6 degrees is 17 nm in a metre"""
 _ROUNDS: Final = 12
-_BLOCK: Final = 2_000
-"""legs laid together; bounds the memory"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +111,11 @@ class Track:
         on = np.interp(at_m + self.own_base[leg], self.own_m, self.traced_m) - self.traced_base[leg]
         return np.rint(on * _UM).astype(np.int64)
 
+    def own(self, leg: IntArray, traced_m: FloatArray) -> FloatArray:
+        """Distances along the lines of stations along the traced ones, metres."""
+        on: FloatArray = np.interp(traced_m + self.traced_base[leg], self.traced_m, self.own_m)
+        return on - self.own_base[leg]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laid:
@@ -160,8 +163,11 @@ class Laid:
 
 
 _OF_PIECE: Final = frozenset(
-    "straight cut_um length_um from_um to_um start_xy end_xy gap_um left_over_um deflection".split()
-)
+    {
+        "straight", "cut_um", "length_um", "from_um", "to_um",
+        "start_xy", "end_xy", "gap_um", "left_over_um", "deflection",
+    }
+)  # fmt: skip
 
 
 def joined(parts: list[Laid]) -> Laid:

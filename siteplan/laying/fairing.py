@@ -8,12 +8,14 @@ some 0.1 m apart it minimises
     sum |p - q|^2 + (reach / h)^6 sum |third difference of p|^2
 
 (q the traced line, h the spacing): the least squares smoothing that leaves straight lines and
-circles alone and damps what repeats within some six times ``reach``.  For each line the longest
-reach of a fixed ladder is taken that moves no node farther than allowed.  Beyond the places where
-units stand the nodes are held where they are.
+circles alone and damps what repeats within some six times ``reach``.  A ladder of reaches is
+solved, and along each line the longest one is used that moves no node nearby farther than
+allowed: where the reach changes the lines of two reaches run into one another.  Where units stand
+the nodes are held.
 
-Source: penalised least squares on differences: E. T. Whittaker, On a new method of graduation,
-Proceedings of the Edinburgh Mathematical Society 41 (1922), 63-75 (third differences; from memory).
+Source: penalised least squares on third differences goes back to E. T. Whittaker, On a new method
+of graduation, Proceedings of the Edinburgh Mathematical Society 41 (1922), 63-75 (cited from memory;
+nothing rests on it, the tests check what comes out).
 """
 
 from __future__ import annotations
@@ -30,6 +32,8 @@ from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray, XYArray
 _SPACING_M: Final = 0.1
 _REACHES_M: Final = (0.15, 0.22, 0.33, 0.5, 0.75, 1.1, 1.7, 2.5)
 """ladder of reaches, each about half as long again as the one before"""
+_NEARBY_M: Final = 1.0
+"""a reach is not used this near to a node that it moves too far"""
 _HELD: Final = 1e15
 """weight of a node that must not move"""
 _THIRD: Final = np.array([-1.0, 3.0, -3.0, 1.0])
@@ -71,25 +75,49 @@ def fair(
 
     Returns
     -------
-    FairLines; a line that no reach of the ladder can serve comes back as traced.
+    FairLines.  Where no reach of the ladder serves, the line is as traced.
     """
     nodes = _nodes(xy, walked_m, offsets, ring, held_start_m, held_far_m)
-    best = np.zeros_like(nodes.xy)
-    moved = np.zeros(len(offsets) - 1)
-    # the longest reach is looked for by halving: rungs below ``low`` are known to serve
-    low, high = np.zeros(len(moved), dtype=np.int64), np.full(len(moved), len(_REACHES_M))
-    while np.any(low < high):
-        rung = (low + high) // 2
-        shift = _smoothed(nodes, np.array([*_REACHES_M, 0.0])[rung], low < high)
-        off = np.hypot(shift[:, 0], shift[:, 1])
-        greatest = np.maximum.reduceat(off, nodes.offsets[:-1])
-        serves = (low < high) & (greatest <= within_m)
-        take = serves[nodes.line]
-        best[take] = shift[take]
-        moved = np.where(serves, greatest, moved)
-        high = np.where(serves | (low >= high), high, rung)
-        low = np.where(serves, rung + 1, low)
-    return _refined(nodes, nodes.xy + best, moved, finest_m)
+    total, before = np.zeros_like(nodes.xy), np.zeros_like(nodes.xy)
+    serves = np.ones(len(nodes.xy), dtype=np.bool_)
+    which = np.ones(len(ring), dtype=np.bool_)
+    for reach in _REACHES_M:
+        shift = _smoothed(nodes, np.full(len(ring), reach), which)
+        serves &= (np.hypot(shift[:, 0], shift[:, 1]) <= within_m) & which[nodes.line]
+        clear = _mean_nearby(nodes, (~serves).astype(np.float64), _NEARBY_M) < 1e-9
+        # averaged over half as far, twice: its share falls to nothing before a node it must not move
+        share = _mean_nearby(nodes, clear.astype(np.float64), _NEARBY_M / 2)
+        share = _mean_nearby(nodes, share, _NEARBY_M / 2)
+        # shares fall from reach to reach, so this sums to a mean of the lines that serve
+        total += share[:, None] * (shift - before)
+        before = shift
+        which = np.logical_or.reduceat(clear, nodes.offsets[:-1])
+        if not which.any():
+            break
+    moved = np.maximum.reduceat(np.hypot(total[:, 0], total[:, 1]), nodes.offsets[:-1])
+    return _refined(nodes, nodes.xy + total, moved, finest_m)
+
+
+def _mean_nearby(nodes: _Nodes, values: FloatArray, within_m: float) -> FloatArray:
+    """Mean of values over the nodes within a distance along the line, round a ring."""
+    first, edges = nodes.offsets[:-1][nodes.line], np.diff(nodes.offsets)[nodes.line] - 1
+    half = np.minimum(np.ceil(within_m / nodes.spacing_m).astype(np.int64)[nodes.line], edges // 2)
+    sums = np.concatenate([[0.0], np.cumsum(values)])
+    nth = np.arange(len(values)) - first
+    low, high = nth - half, nth + half + 1
+    ring = nodes.ring[nodes.line]
+    # the last node of a ring is its first again: sums over the others, whole turns added
+    whole = sums[first + edges] - sums[first]
+
+    def upto(k: IntArray) -> FloatArray:
+        turns = np.where(ring, np.floor_divide(k, edges), 0)
+        within = np.where(ring, k - turns * edges, np.clip(k, 0, edges + 1))
+        out: FloatArray = sums[first + within] + turns * whole
+        return out
+
+    count = np.where(ring, high - low, np.minimum(high, edges + 1) - np.maximum(low, 0))
+    mean: FloatArray = (upto(high) - upto(low)) / count
+    return mean
 
 
 @dataclass(frozen=True, slots=True, eq=False)

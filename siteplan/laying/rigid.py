@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from siteplan.laying.band import Stations
+from siteplan.laying.closing import lay_tight
 from siteplan.laying.curves import (
     Bare,
     CurveLegs,
@@ -18,8 +19,6 @@ from siteplan.laying.curves import (
     lay_sections,
     track_of,
 )
-from siteplan.laying.fit import FitReason
-from siteplan.laying.tight import lay_tight
 from siteplan.model import Runs
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, OffsetArray, XYArray
@@ -129,29 +128,24 @@ def lay_curves(
 
 
 def _lay_block(legs: CurveLegs, line: ProductLine, rules: CurveRules) -> tuple[Laid, Bare]:
-    """Sections all along, on the traced or a fair line; else shorter pieces on either."""
+    """Sections all along, on the traced or else on the fair line; shorter pieces on the fairest."""
     laid: list[Laid] = []
-    none = np.empty(0, np.int64)
-    bare = Bare(none, none, none, np.empty(0))
     left = np.arange(len(legs))
-    withins = (None, rules.within_m) if rules.within_m > 0 else (None,)
-    for way in (lay_sections, lay_tight):
-        for within in withins:
-            if not len(left):
-                break
-            track = track_of(legs, line, left, within)
-            if way is lay_sections:
-                made, good = lay_sections(legs, track, left, line, rules)
-            else:
-                made, bare = lay_tight(legs, track, left, line, rules)
-                last = within == withins[-1]
-                good = (made.reason == FitReason.MET) | last
-                made = made.take(good)
-            if len(made.row):
-                laid.append(made)
-            left = left[~good]
-    # the bare stretches are those of the last try: what was met before has none
-    return joined(laid), bare
+    track = track_of(legs, line, left, None)
+    made, good = lay_sections(legs, track, left, line, rules)
+    laid.append(made)
+    left = left[~good]
+    if len(left) and rules.within_m > 0:
+        track = track_of(legs, line, left, rules.within_m)
+        made, good = lay_sections(legs, track, left, line, rules)
+        laid.append(made)
+        left = left[~good]
+    if not len(left):
+        none = np.empty(0, np.int64)
+        return joined(laid), Bare(none, none, none, np.empty(0))
+    track = track_of(legs, line, left, rules.within_m if rules.within_m > 0 else None)
+    made, bare = lay_tight(legs, track, left, line, rules)
+    return joined([*laid, made]), bare
 
 
 def _walking_order(parts: list[tuple[CurveLegs, Laid, Bare]], *, back: bool) -> CurvePieces:
