@@ -81,6 +81,9 @@ def reading_options(command: Command) -> Command:
             "--layers", multiple=True, help="Drawing layer, track, survey code or outline name; repeatable."
         ),
         click.option("--layer", help="Layer of a file that has several."),
+        click.option(
+            "--assume", help="CRS to take whatever the file says: your consent, recorded as a finding."
+        ),
         click.option("--crs", help="CRS of a file that does not say, such as EPSG:2230."),
     ):
         command = option(command)
@@ -361,6 +364,58 @@ def handout_command(
             site, measures, plan, result, out if out is not None else default_folder(place), options
         )
     click.echo(report.text)
+
+
+@program.command("crs")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--near", help="About where the site lies: LON,LAT on WGS 84.")
+@click.option("--within", help='How well that is known, such as "500 m". 5 km if not said.')
+@click.option("--region", help="Country or state it lies in, in English: US, Germany, Massachusetts.")
+@click.option(
+    "--length",
+    "lengths",
+    multiple=True,
+    metavar="FEATURE=LENGTH",
+    help="A taped length: B07=41ft (its outline), or B07:3-4=12.5m (an edge by its vertices). Repeatable.",
+)
+@click.option(
+    "--area", "areas", multiple=True, metavar="FEATURE=AREA", help="A known area, in m2, ft2, ha or acre."
+)
+@click.option(
+    "--control",
+    "controls",
+    multiple=True,
+    metavar="X,Y=LON,LAT",
+    help="A point of the file, in its numbers, whose place is known. Repeatable.",
+)
+@click.option("--control-crs", default="EPSG:4326", show_default=True, help="Geographic CRS of those places.")
+@click.option("--control-within", help="How well they are known. 1 m if not said.")
+@click.option(
+    "--weight", "weights", multiple=True, metavar="NAME=NUMBER", help="A weight of the rule; see the docs."
+)
+@click.option("--most", type=click.IntRange(1, 60), default=5, show_default=True, help="Explanations listed.")
+@click.option("--layer", help="Layer of a file that has several.")
+@click.option("--where", help="Filter on attributes, as in SQL.")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON and nothing else.")
+def crs_command(
+    file: Path, most: int, layer: str | None, where: str | None, as_json: bool, **clues: Any
+) -> int:
+    """Tell which CRS explains the numbers of FILE, with the evidence. Applies nothing.
+
+    The exit code is 1 if nothing explains them.
+    """
+    import json
+
+    from siteplan.detective import as_data, as_text
+    from siteplan.intake import Source
+    from siteplan.intake.detect import Clues, examine_file
+
+    report = examine_file(Source(file, layer=layer, where=where), Clues(**clues), most=most)
+    if as_json:
+        click.echo(json.dumps(as_data(report), indent=2, ensure_ascii=False))
+    else:
+        click.echo(as_text(report), nl=False)
+    return 1 if report.status == "nothing" else 0
 
 
 @program.command("lines")

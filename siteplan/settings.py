@@ -86,7 +86,7 @@ class InputFile(Table):
     @model_validator(mode="after")
     def _one_crs(self) -> InputFile:
         if self.crs is not None and self.assume is not None:
-            raise ValueError("crs and assume are both given; assume overrules what the file says, crs does not")
+            raise ValueError("crs and assume are both given; only assume overrules what the file says")
         return self
 
 

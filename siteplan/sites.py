@@ -32,7 +32,8 @@ from siteplan.heights import (
     outline_heights,
     profile_findings,
 )
-from siteplan.intake import AnchorPoint, Reading, Source, read_features
+from siteplan.intake import AnchorPoint, Reading, Source, Whereabouts, read_features
+from siteplan.intake.likely import whereabouts_faults
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
@@ -163,7 +164,12 @@ class InputsRead:
     findings: tuple[Finding, ...]
 
 
-def source_of(entry: InputFile, base: Path, height_m: float | None = None) -> Source:
+def source_of(
+    entry: InputFile,
+    base: Path,
+    height_m: float | None = None,
+    whereabouts: Whereabouts | None = None,
+) -> Source:
     """What the intake is asked for, from an input of ``site.toml``.
 
     Parameters
@@ -171,6 +177,7 @@ def source_of(entry: InputFile, base: Path, height_m: float | None = None) -> So
     entry : the input
     base : folder its path starts from
     height_m : of the site above the ellipsoid, where known
+    whereabouts : about where the site lies, where known
     """
 
     def metres(value: int | None) -> float | None:
@@ -181,8 +188,10 @@ def source_of(entry: InputFile, base: Path, height_m: float | None = None) -> So
         path=base / entry.file,
         layer=entry.layer,
         where=entry.where,
-        crs=entry.crs,
+        crs=entry.crs or entry.assume,
         height_m=height_m,
+        assume=entry.assume,
+        whereabouts=whereabouts or Whereabouts(),
         reading=Reading(
             layers=None if entry.layers is None else tuple(entry.layers),
             unit=entry.unit,
@@ -211,6 +220,17 @@ def ellipsoidal_height_m(settings: SiteSettings) -> float | None:
     return um_to_m(grid.height + (grid.geoid_height or 0))
 
 
+def whereabouts_of(settings: SiteSettings) -> Whereabouts:
+    """About where the site lies, as its settings say."""
+    given = settings.whereabouts
+    return Whereabouts(
+        near=None if given.near is None else (given.near[0], given.near[1]),
+        within_m=None if given.within is None else um_to_m(given.within),
+        region=given.region,
+        weights=given.weights,
+    )
+
+
 def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False) -> InputsRead:
     """Every role of a site, as far as it can be read; nothing is raised for bad data.
 
@@ -222,11 +242,13 @@ def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False
     """
     skip = skip_faulty or settings.inputs.skip_faulty
     height_m = ellipsoidal_height_m(settings)
-    faults: list[Fault] = []
+    about = whereabouts_of(settings)
+    faults: list[Fault] = list(whereabouts_faults(about, SITE_FILE))
+    about = about if not faults else Whereabouts()
     findings: list[Finding] = []
     features: dict[str, Features] = {}
     for role in ("beds", "abutments", "openings"):
-        sources = [source_of(entry, base, height_m) for entry in getattr(settings.inputs, role)]
+        sources = [source_of(entry, base, height_m, about) for entry in getattr(settings.inputs, role)]
         if not sources:
             continue
         try:

@@ -16,7 +16,9 @@ LEVELS: list[set[str]] = [
     {"types", "units"},
     {"model", "products", "tomlfile"},
     {"planar", "geodesy", "tape_settings"},
+    {"crs_database"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
+    {"detective"},
     {"intake"},
     {"frame"},
     {"lengths", "rasters"},
@@ -34,7 +36,7 @@ LEVELS: list[set[str]] = [
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model"}
 OUTSIDE_FOR_NUMBERS = {"numpy", "shapely", "scipy", "highspy"}
-PYPROJ_ALLOWED = {"geodesy", "frame"}
+PYPROJ_ALLOWED = {"geodesy", "crs_database", "frame"}
 
 
 def modules() -> list[Path]:

@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 import shapely
 
-from siteplan.errors import DataError, Fault
+from siteplan.errors import DataError, Fault, Finding
 from siteplan.geodesy import CrsFacts, crs_facts, inverse, unproject
+from siteplan.intake.likely import most_plausible
 from siteplan.intake.rings import Rings, finite_rows
-from siteplan.intake.source import Source, Table
+from siteplan.intake.source import Source, Table, Whereabouts
 from siteplan.intake.troubles import Trouble, number, place
 from siteplan.types import BoolArray, FloatArray, LonLatArray
 
@@ -27,16 +28,20 @@ _DEGREE_SIZED: Final = 0.25
 def crs_of(table: Table, source: Source) -> CrsFacts:
     """CRS of a table: what the file says, or what was declared where it says nothing.
 
+    What a person consented to assume goes before both.
+
     Raises
     ------
     DataError : unknown, not understood, or declared otherwise than the file says
     """
+    if source.assume is not None:
+        return _facts(source.assume, table.label)
     stated = _facts(table.crs, table.label) if table.crs is not None else None
     declared = _facts(source.crs, table.label) if source.crs is not None else None
     if declared is not None and (stated is None or table.crs_source == "default"):
         return declared
     if stated is None:
-        raise DataError(missing_crs_fault(table.label, _coords_of(table)))
+        raise DataError(missing_crs_fault(table.label, _coords_of(table), whereabouts=source.whereabouts))
     if declared is not None and crs_key(declared) != crs_key(stated):
         raise DataError(
             Fault(
@@ -69,7 +74,28 @@ def crs_text(facts: CrsFacts, given: str) -> str:
     return crs_key(facts) if facts.code or facts.shift_wkt == facts.geographic_wkt else given
 
 
-def missing_crs_fault(label: str, xy: FloatArray, remedy: str = "") -> Fault:
+def assumed_finding(table: Table, source: Source, facts: CrsFacts) -> list[Finding]:
+    """That a CRS was assumed by consent, and what the file says; nothing where none was."""
+    if source.assume is None:
+        return []
+    said = "states none" if table.crs is None else f"says {_said(table.crs)}"
+    if table.crs_source == "default":
+        said = "is a GeoJSON without a crs member (longitude and latitude on WGS 84)"
+    text = f"{table.label}: {facts.label} was assumed with your consent; the file {said}"
+    return [Finding("crs-assumed", "notice", text)]
+
+
+def _said(crs: str) -> str:
+    """What a file states, for a message; also where nobody understands it."""
+    try:
+        return crs_facts(crs).label
+    except DataError:
+        return "something that is not understood"
+
+
+def missing_crs_fault(
+    label: str, xy: FloatArray, remedy: str = "", *, whereabouts: Whereabouts | None = None
+) -> Fault:
     """The one place where the fault of a file without a CRS is made.
 
     Parameters
@@ -77,14 +103,16 @@ def missing_crs_fault(label: str, xy: FloatArray, remedy: str = "") -> Fault:
     label : the file, for messages
     xy : (n, 2) its coordinates, so that what they look like can be told; may be empty
     remedy : another way out that this kind of file has
+    whereabouts : about where the site lies, which makes the list of likely CRSs shorter
     """
+    likely = most_plausible(xy, whereabouts or Whereabouts())
     way = (
         'Find out from whoever made it and state it, for example crs = "EPSG:2230"; '
         "a shapefile keeps it in its .prj part"
     )
     return Fault(
         "no-crs",
-        f"the file does not say which CRS its coordinates are in{_looks_hint(xy)}",
+        f"the file does not say which CRS its coordinates are in{_looks_hint(xy)}{likely}",
         f"{way}. {remedy}" if remedy else way,
         file=label,
     )
@@ -135,7 +163,11 @@ def place_troubles(table: Table, facts: CrsFacts, source: Source, rings: Rings) 
         degrees = rings.coords * facts.degrees_per_unit
         out = fine & ((np.abs(degrees[:, 0]) > 180) | (np.abs(degrees[:, 1]) > 90))
         if out.any():
-            yield from _told(rings, out, lambda v: _not_degrees(rings.coords, out, v, remedy))
+            told = list(_told(rings, out, lambda v: _not_degrees(rings.coords, out, v, remedy)))
+            if told[0].whole and told[0].code == "grid-in-degrees":
+                likely = most_plausible(rings.coords[fine], source.whereabouts)
+                told = [replace(told[0], what=told[0].what + likely)]
+            yield from told
             return
     elif _degree_like(table, rings, fine):
         v = int(np.argmax(fine))
@@ -153,6 +185,8 @@ def place_troubles(table: Table, facts: CrsFacts, source: Source, rings: Rings) 
 
 
 def _remedy(table: Table, facts: CrsFacts, source: Source) -> str:
+    if source.assume is not None:
+        return f"State the CRS the coordinates really are in; {facts.label} was assumed"
     if source.crs is not None and table.crs_source != "file":
         return f"State the CRS the coordinates really are in; {facts.label} is declared"
     if table.crs_source == "default":

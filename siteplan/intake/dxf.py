@@ -84,7 +84,11 @@ def read_dxf(data: bytes, label: str, source: Source) -> Table:
     facts, wrong, findings = _crs(source, unit, label)
     faults += wrong
     if wanted is not None and source.crs is None:
-        faults.append(missing_crs_fault(label, _places(space, wanted, blocks, label), ANCHOR_REMEDY))
+        faults.append(
+            missing_crs_fault(
+                label, _places(space, wanted, blocks, label), ANCHOR_REMEDY, whereabouts=source.whereabouts
+            )
+        )
     if faults or wanted is None or unit is None or facts is None or source.crs is None:
         raise DataError(*faults)
     reading = source.reading

@@ -20,7 +20,7 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.geodesy import CrsFacts
-from siteplan.intake.crs import crs_key, crs_of, crs_text, extent_trouble, place_troubles
+from siteplan.intake.crs import assumed_finding, crs_key, crs_of, crs_text, extent_trouble, place_troubles
 from siteplan.intake.faults import geometry_troubles
 from siteplan.intake.files import feature_ids, read_table
 from siteplan.intake.ids import name_features, opening_widths
@@ -160,7 +160,8 @@ def _read(source: Source, role: str) -> tuple[_Read | None, list[Fault]]:
     troubles = [*table.troubles, *found]
     try:
         facts = crs_of(table, source)
-        crs = crs_text(facts, source.crs or table.crs or "")
+        crs = crs_text(facts, source.assume or source.crs or table.crs or "")
+        table = replace(table, findings=(*table.findings, *assumed_finding(table, source, facts)))
     except DataError as error:
         faults.extend(error.faults)
     else:

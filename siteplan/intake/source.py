@@ -64,6 +64,20 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Whereabouts:
+    """About where a site lies, so that a CRS can be looked for; nothing is ever moved by it."""
+
+    near: tuple[float, float] | None = None
+    """longitude, latitude on WGS 84"""
+    within_m: float | None = None
+    """how well that is known"""
+    region: str | None = None
+    """country or state, in English"""
+    weights: Mapping[str, float] = field(default_factory=dict)
+    """of the search for a CRS, where they differ from the defaults"""
+
+
+@dataclass(frozen=True)
 class Source:
     """One file that holds features of a role.
 
@@ -77,6 +91,8 @@ class Source:
     reading : what formats without such things in them need to be told
     height_m : height of the site above the ellipsoid, where known: what was measured on the
         ground and is laid on the map by anchor points keeps its length at this height
+    assume : CRS to take whatever a file of features states, by a person's consent
+    whereabouts : about where the site lies, to name likely CRSs where none is stated
     """
 
     path: Path
@@ -85,6 +101,8 @@ class Source:
     crs: str | None = None
     reading: Reading = Reading()
     height_m: float | None = None
+    assume: str | None = None
+    whereabouts: Whereabouts = field(default_factory=Whereabouts)
 
 
 @dataclass(frozen=True, eq=False)

@@ -154,7 +154,10 @@ def _survey_without_crs(text: str, label: str, source: Source, unit: Unit | None
     except DataError as error:
         others = [f for f in error.faults if f.code not in ("crs-contradicts", "no-crs")]
         return [missing_crs_fault(label, np.empty((0, 2)), ANCHOR_REMEDY), *others]
-    return [missing_crs_fault(label, survey.points.coords, ANCHOR_REMEDY), *_no_outlines(survey, label)]
+    return [
+        missing_crs_fault(label, survey.points.coords, ANCHOR_REMEDY, whereabouts=source.whereabouts),
+        *_no_outlines(survey, label),
+    ]
 
 
 def _no_outlines(survey: Survey, label: str) -> list[Fault]:
