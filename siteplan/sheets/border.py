@@ -67,8 +67,7 @@ def _strip_height(width: float) -> float:
 
 def _piece_mark(kind: PieceKind) -> Callable[[Pen, float, float], None]:
     def draw(pen: Pen, x: float, y: float) -> None:
-        fill = {PieceKind.SECTION: signs.SKY, PieceKind.CLOSER: signs.ORANGE, PieceKind.CORNER: signs.GREEN}
-        pen.box(x, y - 1.1, 15, 2.2, fill=fill.get(kind, signs.WHITE), stroke=signs.PIECE_EDGE)
+        pen.box(x, y - 1.1, 15, 2.2, fill=signs.PIECE_FILLS[kind], stroke=signs.PIECE_EDGE)
         ends = np.array([(x, y), (x + 15, y)])
         up = np.array([0, 2.3])
         pen.segments(ends - up, ends + up, signs.JOINT)

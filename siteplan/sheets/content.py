@@ -11,10 +11,10 @@ import numpy as np
 from siteplan.errors import Finding, UsageError
 from siteplan.layers import NODE_WORDS, Layer, plan_layers
 from siteplan.laying.band import build_band, line_points
-from siteplan.laying.order import OrderRow, order_rows
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import NodeKind, Runs
+from siteplan.ordering import Purchase, purchase
 from siteplan.publish.mapdata import CAUTIONS
 from siteplan.publish.write import all_findings
 from siteplan.sheets.fonts import Fonts
@@ -149,7 +149,8 @@ class Content:
     """(p + open runs,) where pieces begin, and where open runs end"""
     joint_heading_deg: FloatArray
     joint_run: IntArray
-    order: tuple[OrderRow, ...]
+    bought: Purchase
+    """order and cut plan of the whole site"""
     findings: tuple[Finding, ...]
     """of the plan; those of the sheets are given back by :func:`write_sheets`"""
 
@@ -332,7 +333,7 @@ def gather(
             )
     points = run_points(runs)
     joint_xy, joint_heading, joint_run = _joints(plan, result)
-    spares = site.settings.spares
+    bought = purchase(site, plan, result)
     piece_text = _renamed(pieces.piece_id, pieces.bed, bed_ids, bed_text)
     content = Content(
         site=site,
@@ -355,8 +356,8 @@ def gather(
         joint_xy=joint_xy,
         joint_heading_deg=joint_heading,
         joint_run=joint_run,
-        order=order_rows(result, spare_percent=spares.percent, least_special=spares.least_special),
-        findings=all_findings(site, plan, result),
+        bought=bought,
+        findings=(*all_findings(site, plan, result), *bought.order.findings),
     )
     return content, tuple(findings)
 

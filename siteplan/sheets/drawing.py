@@ -147,20 +147,11 @@ def pieces_in(view: View, scene: Scene) -> IntArray:
     return made
 
 
-FILLS: Final = {
-    PieceKind.SECTION: signs.SKY,
-    PieceKind.CLOSER: signs.ORANGE,
-    PieceKind.CUT: signs.WHITE,
-    PieceKind.CORNER: signs.GREEN,
-    PieceKind.END: signs.WHITE,
-}
-
-
 def _pieces(pen: Pen, view: View, scene: Scene) -> None:
     content = scene.content
     pieces = content.result.pieces
     seen = pieces_in(view, scene)
-    for kind, fill in FILLS.items():
+    for kind, fill in signs.PIECE_FILLS.items():
         of_kind = seen[pieces.kind[seen] == kind]
         xy, offsets = take_parts(pieces.outline_xy, pieces.outline_offsets, of_kind)
         pen.shapes(view.points(xy), offsets, fill=fill, stroke=signs.PIECE_EDGE)

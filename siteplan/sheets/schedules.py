@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from siteplan.laying.order import OrderRow
 from siteplan.model import NodeKind, PieceKind
 from siteplan.sheets.content import CAUTIONS, Content, point_words
 from siteplan.sheets.tables import Align, Column, Row, Section
@@ -31,13 +32,13 @@ def _reading_notes(content: Content) -> tuple[str, ...]:
         f"A piece is called by its bed, run, leg and number: {example}. The number stands beside the piece; "
         "where there is no room the first, the last and every fifth of a leg keep theirs, and the piece "
         "schedule has them all. Runs are walked with the bed on the left.",
-        "Corners and ends of a run have letters in laying order, A first. The stakeout table gives their grid "
+        "Corners and ends of a run have letters in laying order, A first; the stakeout table has their grid "
         f"coordinates ({content.site.frame.unit}). A piece over a match line is drawn on both sheets and "
         "belongs to one: the paler strip beyond the line is the neighbour's.",
-        f"Lay each leg from its {begin}. Joint gap {gap} unless the schedule says otherwise. The pieces of a "
-        f"leg may come out up to {fit}.",
-        "Tape each straight leg before laying, and write the tape beside the plan length in the table of runs "
-        "and legs. Where they differ by more than the pieces may come out short or over, stop and ask: the "
+        f"Lay each leg from its {begin}. Joint gap {gap} unless the schedule says otherwise. The pieces of "
+        f"a leg may come out up to {fit}.",
+        "Tape each straight leg before laying, and write the tape beside the plan length in the table of "
+        "runs and legs. Where they differ by more than the pieces may come out short or over, stop and ask: the "
         "outline on the ground is then not the outline of the plan.",
         f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
     )
@@ -138,24 +139,25 @@ class Schedules:
         """Pieces to order, or to bring to the chosen beds."""
         content = self.content
         right: Align = "right"
+        rows = content.bought.order.rows
         if content.whole_site:
-            rows = [
-                _row(r.code, r.name, str(r.takeoff), str(r.for_unmet or ""), str(r.spares), str(r.order),
-                     f"{r.order // r.pack} x {r.pack}")
-                for r in content.order if r.order
-            ]  # fmt: skip
+            note = (
+                "Takeoff: pieces of the plan, a cut piece counted as the section it is cut from. Order: "
+                "sections to cut by the cut plan, sections for unmet legs, breakage, spares, in whole packs."
+            )
             return Section(
                 "Order",
-                ("A cut piece counts as the section it is cut from. The order holds the takeoff, sections "
-                 "for unmet legs and spares, in whole packs.",),
+                (note,),
                 (Column("Code"), Column("Piece", wrap=True), Column("Takeoff", right), Column("Unmet", right),
                  Column("Spares", right), Column("Order", right), Column("Packs", right)),
-                tuple(rows), key="order", most_columns=1,
+                tuple(_order_row(r) for r in rows if r.order),
+                key="order",
+                most_columns=1,
             )  # fmt: skip
         counts = content.result.leg_counts[content.legs].sum(axis=0).tolist()
         used = dict(zip(content.result.codes, counts, strict=True))
         note = "A cut piece counts as the section it is cut from. Spares are in the order for the whole site."
-        names = {r.code: r.name for r in content.order}
+        names = {r.code: r.name for r in rows}
         return Section(
             "Pieces for these beds",
             (note,),
@@ -361,29 +363,39 @@ class Schedules:
         )
 
     def cuts(self) -> list[Section]:
-        """Cut pieces, longest first."""
+        """Cut pieces by the section they are sawn from, in order of sawing."""
         content = self.content
-        pieces = content.result.pieces
-        cut = content.pieces[pieces.kind[content.pieces] == PieceKind.CUT]
-        if not len(cut):
+        saw = content.bought.cuts.saw_list()
+        here = np.flatnonzero(np.isin(saw.row, content.pieces))
+        if not len(here):
             return []
-        cut = cut[np.lexsort([cut, -pieces.cut_um[cut]])]
-        lengths = content.show.many(pieces.cut_um[cut])
+        show = content.show.many
         rows = [
-            _row(length, str(pieces.code[p]), content.piece_text[p], "")
-            for length, p in zip(lengths, cut.tolist(), strict=True)
-        ]
-        columns = (Column("Cut to", "right"), Column("From"), Column("Piece"), Column("Done", least=22.0))
-        return [
-            Section(
-                "Cut list",
-                (f"{len(cut)} cut pieces, longest first.",),
-                columns,
-                tuple(rows),
-                key="cuts",
-                blanks=(3,),
+            _row(
+                f"{saw.stock[k]}.{saw.nth[k]}",
+                str(saw.code[k]),
+                length,
+                content.piece_text[saw.row[k]],
+                ("keep " if saw.kept[k] else "") + offcut if saw.offcut_um[k] else "",
+                "",
+            )
+            for k, length, offcut in zip(
+                here.tolist(), show(saw.cut_um[here]), show(saw.offcut_um[here]), strict=True
             )
         ]
+        sections = len(np.unique(saw.stock[here]))
+        shared = (
+            "" if content.whole_site else " A section may also hold pieces of beds that are not drawn here."
+        )
+        note = (
+            f"{len(here)} cut pieces from {sections} sections. Cut: section and cut, in order of sawing. "
+            f"Offcut: what is left of the section after its last cut.{shared}"
+        )
+        columns = (
+            Column("Cut"), Column("From"), Column("Cut to", "right"), Column("Piece"),
+            Column("Offcut", "right"), Column("Done", least=22.0),
+        )  # fmt: skip
+        return [Section("Cut list", (note,), columns, tuple(rows), key="cuts", blanks=(5,))]
 
     def pieces(self) -> Section:
         """Every piece, in laying order."""
@@ -421,6 +433,15 @@ class Schedules:
              Column("Gap", right)),
             tuple(rows), key="pieces",
         )  # fmt: skip
+
+
+def _order_row(row: OrderRow) -> Row:
+    packs = f"{row.packs} x {row.pack}" if row.packs else ""
+    singles = f"{row.singles} single" if row.singles else ""
+    return _row(
+        row.code, row.name, str(row.takeoff), str(row.for_unmet or ""), str(row.spares), str(row.order),
+        " + ".join(p for p in (packs, singles) if p),
+    )  # fmt: skip
 
 
 def _signed(content: Content, length_m: float) -> str:

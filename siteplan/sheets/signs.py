@@ -29,6 +29,8 @@ VERMILION: Final = "#C04A00"
 GREEN: Final = "#00724F"
 PURPLE: Final = "#8F3E6C"
 SKY: Final = "#9AD1F0"
+CLOSER_FILL: Final = "#F9DFA3"
+CORNER_FILL: Final = "#A9D6C6"
 BED_FILL: Final = "#EEF6F1"
 BED_LINE: Final = "#3F7D68"
 WALL_FILL: Final = "#F3F3F3"
@@ -66,7 +68,13 @@ PIECE_SIGNS: Final[dict[PieceKind, Sign]] = {
 OUTSIDE: Final = Sign(UP, INK, Stroke(INK, 0.3), 1.9)
 INSIDE: Final = Sign(DOWN, WHITE, Stroke(INK, 0.6), 1.9)
 
-RUN: Final = Stroke(BLUE, 0.9)
+PIECE_FILLS: Final[dict[PieceKind, str]] = {
+    PieceKind.SECTION: SKY,
+    PieceKind.CLOSER: CLOSER_FILL,
+    PieceKind.CUT: WHITE,
+    PieceKind.CORNER: CORNER_FILL,
+    PieceKind.END: WHITE,
+}
 PIECE_EDGE: Final = Stroke(INK, 0.3)
 JOINT: Final = Stroke(INK, 0.5)
 BED: Final = Stroke(BED_LINE, 0.35)

@@ -13,7 +13,7 @@ from siteplan.types import XYArray
 
 OVERLAP_PT: Final = 7.0 * MM_PT
 """what a sheet shows beyond its match lines"""
-LEGIBLE_PT: Final = 5.0 * MM_PT
+LEGIBLE_PT: Final = 4.4 * MM_PT
 """a usual piece at least this long on paper is easy to tell from the next"""
 SHIFTS: Final = 6
 """places of the sheet lines that are tried each way"""
