@@ -12,8 +12,7 @@ longer than they are (by 1 / cos latitude), gets its true one.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -426,18 +425,17 @@ def underlay(
     """
     from rasterio.errors import RasterioError
 
+    view = _web_view(picture, frame, beds, longest_px)
     try:
-        with _web_view(picture, frame, beds, longest_px) as view:
-            colours = _colours(view, picture)
-            bounds, size = view.bounds, (view.width, view.height)
-        data = _webp(colours, quality)
+        data = _webp(_warped(picture, view), quality)
     except RasterioError as error:
         raise DataError(
             Fault("picture-unreadable", f"cannot be read: {error}", "Save it anew", str(picture.path))
         ) from None
+    left, bottom, right, top = view.bounds
     radius = 6378137.0
-    west, east = (math.degrees(v / radius) for v in (bounds.left, bounds.right))
-    south, north = (math.degrees(math.atan(math.sinh(v / radius))) for v in (bounds.bottom, bounds.top))
+    west, east = (math.degrees(v / radius) for v in (left, right))
+    south, north = (math.degrees(math.atan(math.sinh(v / radius))) for v in (bottom, top))
     ends = frame.ground_xy(np.array([[west, (south + north) / 2], [east, (south + north) / 2]]), "EPSG:4326")
     return Underlay(
         data=data,
@@ -446,8 +444,8 @@ def underlay(
         south=south,
         east=east,
         north=north,
-        size=size,
-        pixel_m=float(np.hypot(*(ends[1] - ends[0]))) / size[0],
+        size=view.size,
+        pixel_m=float(np.hypot(*(ends[1] - ends[0]))) / view.size[0],
         name=picture.name,
     )
 
@@ -458,81 +456,119 @@ def _web_mercator(lonlat: LonLatArray) -> FloatArray:
     return np.column_stack([lon, np.arctanh(np.sin(lat))]) * radius
 
 
-@contextmanager
-def _web_view(picture: Picture, frame: Frame, beds: Shapes, longest_px: int) -> Iterator[Any]:
-    """The wanted part of a picture, warped to EPSG:3857 when it is read."""
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The copy before it has colours."""
+
+    bounds: tuple[float, float, float, float]
+    """left, bottom, right, top in EPSG:3857"""
+    size: tuple[int, int]
+    """columns, rows"""
+    window: tuple[int, int, int, int]
+    """first column, first row, columns, rows of the picture it is made from"""
+    shrink: int
+    """so many pixels a side of the picture are averaged to one before it is warped"""
+
+
+def _web_view(picture: Picture, frame: Frame, beds: Shapes, longest_px: int) -> _View:
+    """Which part of a picture to show, and how finely."""
+    with open_raster(picture.path, DRIVERS) as raster:
+        transform = raster.transform
+    box = _shown_box(picture, transform, frame, beds)
+    wgs84 = frame.wgs84(box)
+    web = _web_mercator(wgs84)
+    left, bottom, right, top = (float(v) for v in (*web.min(axis=0), *web.max(axis=0)))
+    # a metre on the ground is 1 / cos(latitude) of the web map's
+    finest = min(picture.gsd_m) / math.cos(math.radians(float(wgs84[:, 1].mean())))
+    step = max(finest, (right - left) / longest_px, (top - bottom) / longest_px)
+    size = (
+        min(longest_px, max(1, math.ceil((right - left) / step))),
+        min(longest_px, max(1, math.ceil((top - bottom) / step))),
+    )
+    cells = to_cells(transform, frame.coords(box, picture.crs))
+    columns, rows = picture.size
+    low = np.clip(np.floor(cells.min(axis=0)).astype(int) - 2, 0, (columns - 1, rows - 1))
+    high = np.clip(np.ceil(cells.max(axis=0)).astype(int) + 2, low + 1, (columns, rows))
+    window = (int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
+    return _View((left, bottom, right, top), size, window, max(1, round(step / finest)))
+
+
+def _shown_box(picture: Picture, transform: Any, frame: Frame, beds: Shapes) -> FloatArray:
+    """(64, 2) ground metres round the edge of the part shown: beds and margin, within the picture."""
+    columns, rows = picture.size
+    t = np.linspace(0, 1, 16, endpoint=False)
+    unit = np.concatenate(
+        [
+            np.column_stack([t, 0 * t]),
+            np.column_stack([0 * t + 1, t]),
+            np.column_stack([1 - t, 0 * t + 1]),
+            np.column_stack([0 * t, 1 - t]),
+        ]
+    )
+    whole = frame.ground_xy(from_cells(transform, unit * (columns, rows)), picture.crs)
+    low = np.maximum(beds.xy.min(axis=0) - MARGIN_M, whole.min(axis=0))
+    high = np.minimum(beds.xy.max(axis=0) + MARGIN_M, whole.max(axis=0))
+    box: FloatArray = low + unit * (high - low)
+    return box
+
+
+def _warped(picture: Picture, view: _View) -> NDArray[np.uint8]:
+    """(4, rows, columns) red, green, blue and opacity of the copy.
+
+    The wanted part is read once, averaged down where the copy is coarser, turned to 8 bits,
+    and warped; so the memory depends on the copy's size, not on the picture's.
+    """
     from rasterio import Affine
     from rasterio.crs import CRS
     from rasterio.enums import Resampling
-    from rasterio.vrt import WarpedVRT
+    from rasterio.warp import reproject
 
-    box = _shown_box(picture, frame, beds)
-    web = _web_mercator(frame.wgs84(box))
-    left, bottom, right, top = (float(v) for v in (*web.min(axis=0), *web.max(axis=0)))
-    middle = float(np.mean(frame.wgs84(box)[:, 1]))
-    # a metre on the ground is 1 / cos(latitude) of the web map's
-    finest = min(picture.gsd_m) / math.cos(math.radians(middle))
-    step = max(finest, (right - left) / longest_px, (top - bottom) / longest_px)
-    width = min(longest_px, max(1, math.ceil((right - left) / step)))
-    height = min(longest_px, max(1, math.ceil((top - bottom) / step)))
+    column, row, columns, rows = view.window
     with open_raster(picture.path, DRIVERS) as raster:
-        crs = CRS.from_wkt(picture.crs) if picture.crs.lstrip()[:1].isalpha() and "[" in picture.crs else None
-        kwargs: dict[str, Any] = {
-            "src_crs": crs or CRS.from_user_input(picture.crs),
-            "crs": CRS.from_epsg(3857),
-            "transform": Affine((right - left) / width, 0, left, 0, (bottom - top) / height, top),
-            "width": width,
-            "height": height,
-            "resampling": Resampling.nearest if picture.palette else Resampling.bilinear,
-            "warp_mem_limit": 64,
-        }
-        if raster.nodata is None and not _has_alpha(raster):
-            kwargs["add_alpha"] = True
-        with WarpedVRT(raster, **kwargs) as view:
-            yield view
-
-
-def _has_alpha(raster: Any) -> bool:
-    from rasterio.enums import ColorInterp
-
-    return ColorInterp.alpha in raster.colorinterp
-
-
-def _shown_box(picture: Picture, frame: Frame, beds: Shapes) -> FloatArray:
-    """(n, 2) ground metres round the edge of the part shown: beds and margin, within the picture."""
-    low, high = beds.xy.min(axis=0) - MARGIN_M, beds.xy.max(axis=0) + MARGIN_M
-    columns, rows = picture.size
-    with open_raster(picture.path, DRIVERS) as raster:
-        transform = raster.transform
-    t = np.linspace(0, 1, 17)
-    edge = np.concatenate(
-        [
-            np.column_stack([t * columns, 0 * t]),
-            np.column_stack([t * columns, 0 * t + rows]),
-            np.column_stack([0 * t, t * rows]),
-            np.column_stack([0 * t + columns, t * rows]),
-        ]
+        shape = (max(1, round(rows / view.shrink)), max(1, round(columns / view.shrink)))
+        source = _colours(raster, picture, view.window, shape)
+        t = raster.transform
+        across, down = columns / shape[1], rows / shape[0]
+        first = from_cells(t, np.array([[column, row]], dtype=np.float64))[0]
+        near = Affine(t.a * across, t.b * down, first[0], t.d * across, t.e * down, first[1])
+        crs = raster.crs or CRS.from_user_input(picture.crs)
+    left, bottom, right, top = view.bounds
+    out = np.zeros((4, view.size[1], view.size[0]), dtype=np.uint8)
+    reproject(
+        source,
+        out,
+        src_transform=near,
+        src_crs=crs,
+        src_alpha=4,
+        dst_transform=Affine((right - left) / view.size[0], 0, left, 0, (bottom - top) / view.size[1], top),
+        dst_crs=CRS.from_epsg(3857),
+        dst_alpha=4,
+        resampling=Resampling.bilinear,
+        warp_mem_limit=64,
     )
-    xy = frame.ground_xy(from_cells(transform, edge), picture.crs)
-    low, high = np.maximum(low, xy.min(axis=0)), np.minimum(high, xy.max(axis=0))
-    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+    return out
 
 
-def _colours(view: Any, picture: Picture) -> NDArray[np.uint8]:
-    """(4, rows, columns) red, green, blue and opacity."""
-    shape = (view.height, view.width)
+def _colours(
+    raster: Any, picture: Picture, window: tuple[int, int, int, int], shape: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """(4, rows, columns) red, green, blue and opacity of a part of a picture, averaged to a shape."""
+    from rasterio.enums import Resampling
+    from rasterio.windows import Window
+
+    part = Window(*window)
     out = np.empty((4, *shape), dtype=np.uint8)
-    out[3] = view.dataset_mask()
+    out[3] = raster.dataset_mask(window=part, out_shape=shape)
     if picture.palette:
-        index = view.read(1)
+        index = raster.read(1, window=part, out_shape=shape)
         table = np.zeros((256, 4), dtype=np.uint8)
-        for number, colour in view.colormap(1).items():
+        for number, colour in raster.colormap(1).items():
             table[number & 255] = colour
         out[:3] = np.moveaxis(table[index, :3], -1, 0)
         out[3] = np.minimum(out[3], table[index, 3])
         return out
     for place, (band, (low, high)) in enumerate(zip(picture.shown, picture.stretch, strict=True)):
-        values = view.read(band)
+        values = raster.read(band, window=part, out_shape=shape, resampling=Resampling.average)
         if values.dtype == np.uint8 and (low, high) == (0.0, 255.0):
             out[place] = values
             continue

@@ -6,9 +6,10 @@ Shared by elevation models and pictures.  rasterio is loaded only when a raster 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -21,18 +22,42 @@ if TYPE_CHECKING:
     import rasterio
 
 
-def open_raster(path: Path, drivers: Sequence[str]) -> rasterio.DatasetReader:
-    """Open a raster file of one of some formats.
+CACHE_MB: Final = 128
+"""what the raster library may keep of blocks it has read; left alone it takes a share of the machine"""
+
+
+@contextmanager
+def open_raster(path: Path, drivers: Sequence[str]) -> Iterator[rasterio.DatasetReader]:
+    """A raster file of one of some formats, open for reading.
 
     Raises
     ------
     DataError : no such file, or not one of them.
     """
     import rasterio
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
     if not path.is_file():
         raise DataError(Fault("no-such-file", "there is no such file", "Check the path", str(path)))
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_MB):
+        raster = _first_that_opens(path, drivers)
+        if raster is None:
+            raise DataError(
+                Fault(
+                    "not-a-raster",
+                    f"this is not a {' or '.join(drivers)} file that can be read",
+                    "Save it as a GeoTIFF",
+                    str(path),
+                )
+            )
+        with raster:
+            yield raster
+
+
+def _first_that_opens(path: Path, drivers: Sequence[str]) -> rasterio.DatasetReader | None:
+    """The file opened by the first driver that takes it."""
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
     with warnings.catch_warnings():
         # a raster without a georeference is refused later, with a remedy
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
@@ -41,14 +66,7 @@ def open_raster(path: Path, drivers: Sequence[str]) -> rasterio.DatasetReader:
                 return rasterio.open(path, driver=driver)
             except RasterioError:
                 continue
-    raise DataError(
-        Fault(
-            "not-a-raster",
-            f"this is not a {' or '.join(drivers)} file that can be read",
-            "Save it as a GeoTIFF",
-            str(path),
-        )
-    )
+    return None
 
 
 def raster_crs(source: rasterio.DatasetReader, declared: str | None, path: Path) -> str:
