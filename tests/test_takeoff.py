@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, replace
 from typing import Any
 
@@ -43,7 +44,7 @@ def check_sums(runs: Runs, result: Takeoff) -> None:
     legs, part, pieces = result.legs, result.stations, result.pieces
     laying = np.array([s.laying_um for s in result.line.straights])
     fill = legs.counts @ laying + legs.cut_um.sum(axis=1)
-    total = legs.start_um + fill + legs.gap_total_um + legs.left_over_um + legs.far_um
+    total = legs.start_um + fill + legs.gap_total_um + legs.left_over_um + legs.far_um + result.curve_um
     assert total.tolist() == part.leg_um.tolist()
     # again from the table of pieces: what lies between the pieces of a leg is gap and left-over
     filling = np.isin(pieces.kind, [PieceKind.SECTION, PieceKind.CLOSER, PieceKind.CUT])
@@ -335,12 +336,15 @@ def curved(left: float = np.inf, right: float = np.inf) -> Runs:
 
 def test_a_rigid_line_on_a_curve_is_unmet_and_its_units_stand() -> None:
     runs = curved(left=2.0)
-    result = lay(runs, ["bed"], make_line(behaviour="rigid"), LayRules())
-    assert result.laid.tolist() == [False, True]
-    assert result.unmet.code.tolist() == [RIGID_CURVE]
-    assert result.unmet.why[0].startswith("a curve of radius 2.000 m: Test line is rigid")
-    assert result.unmet.short_m == pytest.approx([result.rest_um[0] / 1e6])
-    assert result.counts_of_leg(0) == {"OUT": 1, "END": 1}
+    # a line that may not be cut, and whose closers follow 4.850 m: sections before and behind the arc only
+    line = make_line(behaviour="rigid", cuttable=False)
+    result = lay(runs, ["bed"], line, LayRules(fair_within_um=0))
+    assert result.unmet.code[0] == RIGID_CURVE
+    assert result.unmet.why[0].endswith(
+        "Test line is rigid and with its shortest piece, 0.250 m, follows 4.850 m or more"
+    )
+    assert result.unmet.short_m[0] == pytest.approx(math.pi, abs=0.25)
+    assert result.counts_of_leg(0)["OUT"] == result.counts_of_leg(0)["END"] == 1
     assert result.fits.rule_sections[0] == 8  # the rule of thumb still says what it would
     check_sums(runs, result)
 

@@ -31,6 +31,7 @@ from siteplan.laying.mitres import SawnPieces, one_piece, required, share_out, w
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
 from siteplan.laying.rigid import CurvePieces, lay_curves
 from siteplan.laying.run_ends import clearances
+from siteplan.laying.tight import kinds_of
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
 from siteplan.products import Prefer, ProductLine
 from siteplan.slope import Steps
@@ -314,7 +315,7 @@ def _lay_curves(
     if line.behaviour != "rigid":
         return None
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
-    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked)
+    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
     return lay_curves(
         runs,
         part,
@@ -469,9 +470,9 @@ def _unmet(
 
 def _bare_rows(curved: CurvePieces, line: ProductLine) -> list[tuple[int, int, str, str]]:
     """Rows of the unmet table for stretches of curves that stay bare."""
-    shortest = min(line.straights, key=lambda s: s.laying_um)
+    shortest_um = int(kinds_of(line).length_um.min())
     least_m, _ = least_radius(
-        um_to_m(shortest.laying_um),
+        um_to_m(shortest_um),
         um_to_m(line.gap_least_um),
         um_to_m(line.gap_greatest_um),
         um_to_m(line.depth_um),
@@ -490,7 +491,7 @@ def _bare_rows(curved: CurvePieces, line: ProductLine) -> list[tuple[int, int, s
             limit = f"follows {format_length(least_m)} or more" if np.isfinite(least_m) else "follows none"
             rows.append((leg, to - start, (
                 f"a curve of radius {format_length(radius)} {place}: {line.name} is rigid and with its "
-                f"shortest piece, {_metres(shortest.laying_um)}, {limit}"
+                f"shortest piece, {_metres(shortest_um)}, {limit}"
             ), RIGID_CURVE))  # fmt: skip
         else:
             rows.append((leg, to - start, (
