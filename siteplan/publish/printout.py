@@ -148,16 +148,11 @@ def defaults_text(site: Site) -> str:
 
 def _counts(result: Takeoff, written: Written) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading, justify in (
-        ("code", "left"),
-        ("piece", "left"),
-        ("takeoff", "right"),
-        ("to buy", "right"),
-        ("unmet", "right"),
-        ("spares", "right"),
-        ("order", "right"),
-    ):
-        table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
+    # on a narrow screen the names wrap; codes and numbers stay whole
+    table.add_column("code", no_wrap=True, min_width=max(len(r.code) for r in written.order))
+    table.add_column("piece", overflow="fold")
+    for heading in ("takeoff", "to buy", "unmet", "spares", "order"):
+        table.add_column(heading, justify="right", no_wrap=True, min_width=len(heading))
     for row in written.order:
         if row.order:
             table.add_row(
