@@ -366,6 +366,54 @@ def handout_command(
     click.echo(report.text)
 
 
+@program.command("reconcile")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.option("--tapes", type=click.Path(path_type=Path), help="File of tape readings (CSV).")
+@click.option("--points", type=click.Path(path_type=Path), help="File of check points (CSV).")
+@click.option("--points-accuracy", help='How good the field coordinates of the check points are: "20 mm".')
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print reconcile.json to standard output and nothing else."
+)
+@click.option("--skip-faulty", is_flag=True, help="Leave faulty features and readings out, list each, go on.")
+def reconcile_command(
+    place: Path,
+    tapes: Path | None,
+    points: Path | None,
+    points_accuracy: str | None,
+    out: Path | None,
+    as_json: bool,
+    skip_faulty: bool,
+) -> None:
+    """Compare tapes with the map of the site PLACE, and say why they disagree."""
+    from siteplan.publish.printout import progress
+    from siteplan.publish.reconciled import print_reconciliation, write_reconciliation
+    from siteplan.publish.write import default_folder
+    from siteplan.reconcile.report import reconcile
+    from siteplan.sites import load_site, measure, plan_runs, takeoff
+
+    with progress() as stage:
+        stage("reading")
+        site = load_site(place, skip_faulty=skip_faulty)
+        measures = measure(site)
+        stage("finding runs, corners and curves")
+        plan = plan_runs(site)
+        stage("comparing tapes with the map")
+        made = reconcile(
+            site, plan, tapes=tapes, points=points, source=points_accuracy, skip_faulty=skip_faulty
+        )
+        stage("fitting and placing pieces")
+        result = takeoff(site, plan)
+        stage("writing")
+        done = write_reconciliation(
+            site, measures, plan, result, made, out if out is not None else default_folder(place)
+        )
+    if as_json:
+        click.echo(done.json_text, nl=False)
+    else:
+        print_reconciliation(site, made, done)
+
+
 @program.command("crs")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--near", help="About where the site lies: LON,LAT on WGS 84.")

@@ -38,6 +38,16 @@
 
   const PICTURE = { d: "M-1.3-1H1.3V1H-1.3ZM-1.3 .6L-.3-.3L.3 .3L.7 0L1.3 .6", fill: "#E7E0D2", line: "#4A4A4A", width: 0.2 };
 
+  /* Signs of a tape beside the map, by shape: longer points up, shorter down, agreeing is round. */
+  const TAPES = [
+    { word: "Tape shorter than the map", color: "#A33C00", dash: "8 5", weight: 5,
+      sign: { d: "M0 1.2L1.2-.9H-1.2Z", fill: VERMILION, line: INK, width: 0.3 } },
+    { word: "Tape and map agree", color: "#4A4A4A", dash: "1 6", weight: 4,
+      sign: { d: CIRCLE, fill: WHITE, line: "#4A4A4A", width: 0.45 } },
+    { word: "Tape longer than the map", color: BLUE, dash: null, weight: 5,
+      sign: { d: "M0-1.2L1.2 .9H-1.2Z", fill: BLUE, line: INK, width: 0.3 } },
+  ];
+
   const FINDING = { d: "M0-1.2V.3M0 1.05V1.15", line: "#A33C00", width: 0.55 };
 
   const SHOW_PX = 6;      /* a usual piece is at least this long on the screen: footprints are drawn */
@@ -218,10 +228,15 @@
     const beds = readShapes(plan.beds, origin), abutments = readShapes(plan.abutments, origin);
     const openings = readShapes(plan.openings, origin);
     const runs = readLines(plan.runs, origin), unmet = readLines(plan.unmet, origin);
+    const tapes = plan.tapes ? readLines(plan.tapes, origin) : { at: null, items: [] };
+    if (plan.tapes) {
+      const sign = bytes(plan.tapes.sign);
+      tapes.items.forEach((item, i) => { item.sign = TAPES[sign[i]]; item.label = plan.tapes.labels[i]; });
+    }
     const corners = { ...projected(ints(plan.corners.xy), origin), outside: bytes(plan.corners.outside),
       texts: plan.corners.texts };
     const pieces = readPieces(plan.pieces, origin);
-    const shown = new Set(["picture", "beds", "abutments", "openings", "runs", "unmet", "outside", "inside",
+    const shown = new Set(["picture", "beds", "abutments", "openings", "runs", "unmet", "tapes", "outside", "inside",
       ...PIECES.map((kind) => kind.key)]);
 
     const scaleAt = (zoom) => 2 ** zoom;
@@ -293,9 +308,11 @@
         return [L.polyline(line, { ...problems, color: INK, weight: 7, lineCap: "butt" }),
           L.polyline(line, { ...problems, color: "#FFB380", weight: 4.5, dashArray: "9 5", lineCap: "butt" })];
       })),
+      tapes: L.layerGroup(tapes.items.map((tape) => L.polyline(lineOf(tapes.at, tape.from, tape.to),
+        { ...problems, color: tape.sign.color, weight: tape.sign.weight, dashArray: tape.sign.dash, lineCap: "butt" }))),
     };
     const showDrawn = () => {
-      ["picture", "beds", "abutments", "openings", "runs", "unmet"].forEach((key) => {
+      ["picture", "beds", "abutments", "openings", "runs", "unmet", "tapes"].forEach((key) => {
         drawn[key].remove();
         if (shown.has(key)) { drawn[key].addTo(map); }
       });
@@ -380,6 +397,22 @@
     /* ---------------------------------------------------------------- names, on one canvas over the view */
 
     const short = (text) => (Array.from(text).length > 28 ? `${Array.from(text).slice(0, 27).join("")}\u2026` : text);
+    /* the place half way along a line */
+    const middleOf = (at, from, to) => {
+      let total = 0;
+      const step = (i) => Math.hypot(at.x[i + 1] - at.x[i], at.y[i + 1] - at.y[i]);
+      for (let i = from; i + 1 < to; i += 1) { total += step(i); }
+      let left = total / 2;
+      for (let i = from; i + 1 < to; i += 1) {
+        const length = step(i);
+        if (length >= left && length > 0) {
+          const t = left / length;
+          return [at.x[i] + t * (at.x[i + 1] - at.x[i]), at.y[i] + t * (at.y[i + 1] - at.y[i])];
+        }
+        left -= length;
+      }
+      return [at.x[from], at.y[from]];
+    };
     const Names = L.Layer.extend({
       onAdd() {
         this.canvas = make("canvas", undefined, "leaflet-zoom-hide names");
@@ -401,7 +434,20 @@
         this.taken = [];
         const view = { scale, left: corner.x, top: corner.y, size };
         if (piecesShow(map.getZoom()) && usualPx(map.getZoom()) >= LABEL_PX) { this.pieces(ctx, view); }
+        if (shown.has("tapes")) { this.tapes(ctx, view); }
         if (shown.has("beds")) { this.beds(ctx, view); }
+      },
+      tapes(ctx, view) {
+        tapes.items.forEach((tape) => {
+          const [mx, my] = middleOf(tapes.at, tape.from, tape.to);
+          const x = mx * view.scale - view.left, y = my * view.scale - view.top;
+          if (x < 0 || y < 0 || x > view.size.x || y > view.size.y) { return; }
+          const px = Math.hypot(tape.box[2] - tape.box[0], tape.box[3] - tape.box[1]) * view.scale;
+          if (px < 12) { return; }
+          paintSign(ctx, tape.sign.sign, x, y, 7);
+          this.pen(ctx, "600 12px system-ui, sans-serif", INK);
+          if (px > ctx.measureText(tape.label).width) { this.write(ctx, tape.label, x, y + 18); }
+        });
       },
       write(ctx, text, x, y) {
         const half = ctx.measureText(text).width / 2 + 3;
@@ -516,6 +562,7 @@
       const found = (type, i) => (i >= 0 ? { type, i } : null);
       return (piecesShow(zoom) && found("piece", pieceAt(x, y, pad)))
         || (cornersShow(zoom) && found("corner", cornerAt(x, y, pad)))
+        || (shown.has("tapes") && tapes.items.length && found("tape", lineAt(tapes, x, y, pad)))
         || (shown.has("unmet") && found("unmet", lineAt(unmet, x, y, pad)))
         || (shown.has("openings") && found("opening", shapeAt(openings, x, y, pad)))
         || (shown.has("runs") && found("run", lineAt(runs, x, y, pad)))
@@ -532,6 +579,7 @@
       opening: { word: "Opening", from: openings, sign: OPENING },
       run: { word: "Run", from: runs, sign: RUN },
       unmet: { word: "Unmet leg", from: unmet, sign: UNMET },
+      tape: { word: "Tape", from: tapes, sign: TAPES[2].sign },
     };
     const about = (thing) => {
       if (thing.type === "piece") {
@@ -549,7 +597,7 @@
         return { word: plan.findings[thing.i].word, id: "", sign: FINDING, rows: [], text: plan.findings[thing.i].text };
       }
       const shape = SHAPES[thing.type], item = shape.from.items[thing.i];
-      return { word: shape.word, id: item.id, sign: shape.sign, rows: [], text: item.text };
+      return { word: shape.word, id: item.id, sign: item.sign ? item.sign.sign : shape.sign, rows: [], text: item.text };
     };
 
     let pinned = null, hovered = null;
@@ -561,7 +609,7 @@
       const item = SHAPES[thing.type].from.items[thing.i], at = SHAPES[thing.type].from.at;
       return item.rings ? item.rings.map((ring) => lineOf(at, ring.from, ring.to)) : [lineOf(at, item.from, item.to)];
     };
-    const isLine = (thing) => thing.type === "run" || thing.type === "unmet";
+    const isLine = (thing) => ["run", "unmet", "tape"].includes(thing.type);
     const placeOf = (thing) => (thing.type === "corner" ? latLng(corners, thing.i)
       : thing.type === "finding" ? findingPlaces[thing.i] : null);
     const showMark = (thing) => {
@@ -670,6 +718,15 @@
       addSwitch(line, "unmet", "Unmet legs", amounts.unmet, UNMET);
       addSwitch(line, "outside", "Outside corners", amounts.outside, OUTSIDE);
       addSwitch(line, "inside", "Inside corners", amounts.inside, INSIDE);
+      if (tapes.items.length) {
+        const taped = group("Tapes");
+        addSwitch(taped, "tapes", "Tape differences", String(tapes.items.length), TAPES[2].sign);
+        TAPES.slice().reverse().forEach((kind) => {
+          const row = make("div", undefined, "switch");
+          row.append(signNode(kind.sign), make("span", kind.word, "word"));
+          taped.append(row);
+        });
+      }
       const site = group("Ground");
       addSwitch(site, "beds", "Beds", amounts.beds, BED);
       addSwitch(site, "abutments", "Abutments", amounts.abutments, ABUTMENT);
@@ -685,7 +742,7 @@
 
     const MOST_HITS = 12;
     const candidates = function* candidates() {
-      for (const [type, shape] of [["bed", beds], ["run", runs], ["unmet", unmet]]) {
+      for (const [type, shape] of [["bed", beds], ["run", runs], ["unmet", unmet], ["tape", tapes]]) {
         for (let i = 0; i < shape.items.length; i += 1) { yield [shape.items[i].id, { type, i }]; }
       }
       for (let i = 0; i < pieces.n; i += 1) { yield [pieces.ids[i], { type: "piece", i }]; }

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from siteplan.errors import Finding
-from siteplan.layers import corners_of_runs, run_lines
+from siteplan.layers import Layer, corners_of_runs, run_lines
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
@@ -22,6 +22,7 @@ from siteplan.publish.webmap import (
     MapPicture,
     MapPieces,
     MapShapes,
+    MapTapes,
 )
 from siteplan.sites import RunPlan, Site, laid_length
 from siteplan.types import ObjectArray
@@ -179,6 +180,34 @@ def _finding_rows(site: Site, findings: tuple[Finding, ...]) -> tuple[FindingRow
     )
 
 
+def _tapes(site: Site, layer: Layer | None, show: _Lengths) -> MapTapes | None:
+    """The layer of tape differences as the map shows it; None without tapes."""
+    if layer is None:
+        return None
+    columns = layer.columns
+    labels, notes = [], []
+    for k in range(len(layer)):
+        off = float(columns["difference_m"][k])
+        label = f"{'+' if off > 0 else ''}{show.one(off)}"
+        labels.append(label)
+        causes = columns["causes"][k]
+        notes.append(
+            f"{columns['of'][k]}, read {columns['reading'][k]}\n"
+            f"Tape {show.one(columns['taped_m'][k])}, map {show.one(columns['map_m'][k])}\n"
+            f"Tape less map {label} ({columns['in_sigmas'][k]:+.1f} sigma)"
+            + (f"\n{causes}" if causes else "")
+        )
+    sign = {"tape longer": 1, "tape shorter": -1, "agree": 0}
+    return MapTapes(
+        ids=columns["reading_id"],
+        texts=texts(notes),
+        labels=texts(labels),
+        sign=np.array([sign[s] for s in columns["sign"]], dtype=np.int64),
+        lonlat=site.frame.wgs84(layer.xy),
+        offsets=layer.ring_offsets,
+    )
+
+
 def map_data(
     site: Site,
     measures: BedMeasures,
@@ -186,8 +215,10 @@ def map_data(
     result: Takeoff,
     order: tuple[OrderRow, ...],
     findings: tuple[Finding, ...],
+    *,
+    tapes: Layer | None = None,
 ) -> MapData:
-    """Everything the map page shows."""
+    """Everything the map page shows; ``tapes`` is the layer of tape differences."""
     show = _Lengths(site)
     xy, offsets = run_lines(plan.runs)
     pieces = _pieces(site, result, show)
@@ -215,6 +246,7 @@ def map_data(
         findings=_finding_rows(site, findings),
         notes=CAUTIONS,
         picture=_picture(site),
+        tapes=_tapes(site, tapes, show),
     )
 
 

@@ -93,6 +93,24 @@ class MapLines:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class MapTapes:
+    """Readings of tapes beside the map: n lines, v vertices."""
+
+    ids: ObjectArray
+    """(n,) str"""
+    texts: ObjectArray
+    """(n,) str: what was read, what the map says, what may be wrong"""
+    labels: ObjectArray
+    """(n,) str written on the map: the signed difference"""
+    sign: IntArray
+    """(n,) 1 where the tape is longer than the map, -1 where it is shorter, 0 where they agree"""
+    lonlat: LonLatArray
+    """(v, 2)"""
+    offsets: OffsetArray
+    """(n + 1,)"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class MapCorners:
     """c corners of the laying line."""
 
@@ -181,6 +199,8 @@ class MapData:
     notes: tuple[str, ...] = ()
     """cautions and remarks under the legend"""
     picture: MapPicture | None = None
+    tapes: MapTapes | None = None
+    """where tapes were compared with the map"""
 
 
 # ---------------------------------------------------------------- writing
@@ -262,6 +282,7 @@ def _plan(data: MapData, piece_limit: int) -> dict[str, Any]:
         "openings": _shapes(data.openings, pack),
         "runs": _lines(data.runs, pack),
         "unmet": _lines(data.unmet, pack),
+        "tapes": _tapes(data.tapes, pack),
         "corners": {
             "xy": pack(data.corners.lonlat),
             "outside": _bytes(data.corners.outside, "u1"),
@@ -358,6 +379,18 @@ def _lines(lines: MapLines, pack: _Packer) -> dict[str, Any]:
     }
 
 
+def _tapes(tapes: MapTapes | None, pack: _Packer) -> dict[str, Any] | None:
+    """Tape differences; None where no tape was compared, and the page then has no such layer."""
+    if tapes is None:
+        return None
+    lines = MapLines(tapes.ids, tapes.texts, tapes.lonlat, tapes.offsets)
+    return {
+        **_lines(lines, pack),
+        "labels": _texts(tapes.labels),
+        "sign": _bytes(np.asarray(tapes.sign) + 1, "u1"),
+    }
+
+
 def _pieces(pieces: MapPieces, pack: _Packer) -> dict[str, Any]:
     codes, code = _dictionary(pieces.code)
     lengths, length = _dictionary(pieces.length)
@@ -438,6 +471,7 @@ def _positions(data: MapData) -> dict[str, LonLatArray]:
         "openings": data.openings.lonlat,
         "runs": data.runs.lonlat,
         "unmet legs": data.unmet.lonlat,
+        **({} if data.tapes is None else {"tape differences": data.tapes.lonlat}),
         "corners": data.corners.lonlat,
         "pieces": data.pieces.lonlat,
         "piece outlines": data.pieces.outline_lonlat,
@@ -473,6 +507,11 @@ def _check(data: MapData) -> None:
     for name, lines in (("runs", data.runs), ("unmet legs", data.unmet)):
         _same_length(name, len(lines.ids), texts=lines.texts, offsets=lines.offsets[1:])
         _check_offsets(name, lines.offsets, lines.lonlat)
+    if data.tapes is not None:
+        tapes = data.tapes
+        columns_of = {"texts": tapes.texts, "labels": tapes.labels, "sign": tapes.sign}
+        _same_length("tape differences", len(tapes.ids), offsets=tapes.offsets[1:], **columns_of)
+        _check_offsets("tape differences", tapes.offsets, tapes.lonlat)
     _same_length("corners", len(data.corners.lonlat), outside=data.corners.outside, texts=data.corners.texts)
     pieces = data.pieces
     columns: dict[str, Sequence[Any] | Any] = {

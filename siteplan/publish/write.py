@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -65,6 +66,8 @@ def write_plan(
     folder: Path,
     *,
     formats: Formats | None = None,
+    tapes: Layer | None = None,
+    texts: Mapping[str, str] | None = None,
 ) -> Written:
     """Write every file of a plan.
 
@@ -74,6 +77,8 @@ def write_plan(
     folder : output folder; made when it does not exist; files of the same names are replaced
     formats : ``all``, or ``geopackage`` for the GeoPackage and the tables only; by default
         all up to 5,000 beds
+    tapes : layer of tape differences, where tapes were compared
+    texts : further files to write beside, name to text
 
     Raises
     ------
@@ -85,6 +90,8 @@ def write_plan(
     data = {**summary(site, measures, plan, result, order, findings), **purchase_data(bought)}
     text = summary_text(data)
     layers = plan_layers(site, measures, plan, result)
+    if tapes is not None:
+        layers[tapes.name] = tapes
     tables = {t.name: t for t in _tables(site, plan, result, order, findings)}
     tables["saw_list"] = saw_layer(result, bought)
     everything = formats == "all" or (formats is None and len(site.beds) <= EVERYTHING_UP_TO_BEDS)
@@ -95,7 +102,7 @@ def write_plan(
             from siteplan.publish.mapdata import map_data
             from siteplan.publish.webmap import write_map
 
-            shown = map_data(site, measures, plan, result, order, findings)
+            shown = map_data(site, measures, plan, result, order, findings, tapes=tapes)
             write_map(partial / "map.html", shown, piece_limit=site.settings.show.map_pieces)
             lonlat: dict[str, FloatArray] = {
                 "pieces": shown.pieces.outline_lonlat,
@@ -108,6 +115,9 @@ def write_plan(
         (partial / "cutlist.csv").write_text(cutlist_csv(site, result, bought), encoding="utf-8", newline="")
         write_workbook(partial / "order.xlsx", site, result, bought)
         (partial / "summary.json").write_text(text, encoding="utf-8", newline="")
+        for name, content in (texts or {}).items():
+            # half a surrogate pair in a name from the data has no UTF-8 form
+            (partial / name).write_text(content, encoding="utf-8", errors="xmlcharrefreplace", newline="")
         files = tuple(sorted(p.name for p in partial.iterdir()))
     return Written(folder, files, data, text, order, findings, bought)
 
