@@ -31,7 +31,7 @@ Status = Literal["optimal", "feasible", "stopped"]
 """``optimal``: no plan takes fewer sections; ``feasible``: the steps ended above the bound;
 ``stopped``: the time limit ended them"""
 
-TIME_LIMIT_S: Final = 60.0
+TIME_LIMIT_S: Final = 45.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -310,6 +310,8 @@ def plan_site_cuts(takeoff: Takeoff, *, time_limit_s: float | None = TIME_LIMIT_
     """
     pieces, line = takeoff.pieces, takeoff.line
     cut = pieces.kind == PieceKind.CUT
+    # a mitred piece takes more of its section than its centre is long
+    length_um = pieces.cut_um if pieces.stock_um is None else pieces.stock_um
     parts: list[SectionCuts] = []
     number = 1
     for section in line.sections:
@@ -317,7 +319,7 @@ def plan_site_cuts(takeoff: Takeoff, *, time_limit_s: float | None = TIME_LIMIT_
         if not len(rows):
             continue
         plan = plan_cuts(
-            pieces.cut_um[rows],
+            length_um[rows],
             section.laying_um,
             kerf_um=line.kerf_um,
             usable_ends=line.usable_ends,

@@ -42,8 +42,8 @@ _NODES: Final = 100_000
 """nodes of one knapsack search before it falls back to its upper bound"""
 _NODES_ONCE_FOUND: Final = 300
 """nodes after a pattern worth adding was found: more of them are better than a better one"""
-_CLOSE_WORK: Final = 40_000
-_CLOSE_NODES: Final = 60_000
+_CLOSE_WORK: Final = 12_000
+_CLOSE_NODES: Final = 20_000
 """rounds x sizes, and nodes, spent on closing the program when its rounded-up value is known already"""
 
 
