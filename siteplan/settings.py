@@ -305,7 +305,7 @@ class OrderSettings(Table):
     """whole packs left over can go back"""
     restocking_percent: PercentText = Fraction(0)
     """kept by the seller of what goes back"""
-    cut_plan_seconds: Annotated[int, Field(ge=1, le=86_400)] = 60
+    cut_plan_seconds: Annotated[int, Field(ge=1, le=86_400)] = 45
     """the cut plan takes the best it has after this time"""
 
 
