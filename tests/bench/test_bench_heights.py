@@ -21,7 +21,6 @@ from siteplan.frame import make_frame
 from siteplan.heights import GroundHeights, HeightSource, model_heights, open_models
 from siteplan.laying.takeoff import LayRules, lay
 from siteplan.slope import leg_points, profile, samples, sloped, smooth, steps
-
 from tests.make_features import bed
 from tests.make_runs import LINE, make_runs, random_paths
 from tests.make_sites import lonlat_of, rectangle
