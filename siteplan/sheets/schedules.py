@@ -38,8 +38,8 @@ def _reading_notes(content: Content) -> tuple[str, ...]:
         f"Lay each leg from its {begin}. Joint gap {gap} unless the schedule says otherwise. The pieces of "
         f"a leg may come out up to {fit}.",
         "Tape each straight leg before laying, and write the tape beside the plan length in the table of "
-        "runs and legs. Where they differ by more than the pieces may come out short or over, stop and ask: the "
-        "outline on the ground is then not the outline of the plan.",
+        "runs and legs. Where they differ by more than the pieces may come out short or over, stop and ask: "
+        "the outline on the ground is then not the outline of the plan.",
         f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
     )
 

@@ -136,6 +136,8 @@ class MadePdf:
 
     data: bytes
     tiling: Tiling
+    first_plan: int
+    """number of the first plan sheet"""
     count: int
     labelled: tuple[Labelled, ...]
     findings: tuple[Finding, ...]
@@ -155,7 +157,7 @@ def make_pdf(scene: Scene, fonts: Fonts, options: SheetOptions) -> MadePdf:
     book.tables(front, 2, count)
     labelled = [book.plan(k, count) for k in range(len(tiling.tiles))]
     book.tables(back, first_plan + len(tiling.tiles), count)
-    return MadePdf(book.finish(), tiling, count, tuple(labelled), findings)
+    return MadePdf(book.finish(), tiling, first_plan, count, tuple(labelled), findings)
 
 
 def _wide(options: SheetOptions) -> Any:
