@@ -16,6 +16,7 @@ import numpy as np
 import pyogrio
 import pyproj
 import pytest
+import rasterio
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
@@ -151,7 +152,7 @@ def test_geopackage_is_what_the_script_draws(sample_data: Path, drawn: Path, lay
 def test_two_runs_give_equal_bytes(script: ModuleType, drawn: Path, tmp_path: Path) -> None:
     script.write_samples(tmp_path)
     files = [p for p in drawn.rglob("*") if p.is_file()]
-    assert len(files) == 4
+    assert len(files) == 5
     for file in files:
         assert (tmp_path / file.relative_to(drawn)).read_bytes() == file.read_bytes()
 
@@ -403,3 +404,28 @@ def test_hand_tracing_stays_within_two_centimetres(script: ModuleType) -> None:
     assert moved.mean() == pytest.approx(TRACED_M * 2 / 3, rel=0.03)  # even over a disc: mean 2r/3
     assert np.array_equal(script.traced("any", line), script.traced("any", line))
     assert not np.array_equal(script.traced("any", line), script.traced("other", line))
+
+
+def test_the_ground_is_what_the_script_says_and_covers_every_bed(
+    script: ModuleType, drawn: Path, sample_data: Path
+) -> None:
+    """Cells of a metre hold the drawn heights to a centimetre; every bed has 10 m to spare; it is small."""
+    committed = sample_data / "fennel_row" / "ground.tif"
+    assert committed.stat().st_size < 100_000
+    with rasterio.open(committed) as one, rasterio.open(drawn / "fennel_row" / "ground.tif") as other:
+        np.testing.assert_array_equal(one.read(1), other.read(1))
+        assert (one.units, one.scales, one.offsets) == (("metre",), (0.01,), (340.0,))
+        assert one.crs.to_epsg() == 32615
+        # a second way from a cell to the plan: degrees, then the grid the beds are drawn through
+        row, column = 100, 200
+        lonlat = pyproj.Transformer.from_crs("EPSG:32615", "EPSG:4326", always_xy=True).transform(
+            *one.xy(row, column)
+        )
+        lon, lat = script.HOSPITAL_LONLAT
+        local = pyproj.Proj(proj="tmerc", lon_0=lon, lat_0=lat, k=1, ellps="WGS84")
+        plan = script.placed(np.array([local(*lonlat)]), 0, 0, -script.HOSPITAL_TURN_DEG)
+        height = one.read(1)[row, column] * 0.01 + 340.0
+        assert height == pytest.approx(float(script.ground(plan)[0]), abs=0.006)
+        box = shapely.box(*one.bounds).buffer(-10)
+    shapes = fennel_utm(sample_data, "beds")
+    assert all(box.contains(shape) for shape in shapes.values())
