@@ -20,6 +20,7 @@ from siteplan.ordering import Purchase, purchase
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.files import output_set
 from siteplan.publish.orderbook import cutlist_csv, order_csv, purchase_data, saw_layer, write_workbook
+from siteplan.publish.readback import read_back
 from siteplan.publish.summary import summary, summary_text
 from siteplan.publish.vectors import write_geojson, write_geopackage
 from siteplan.sites import RunPlan, Site, step_findings
@@ -98,6 +99,7 @@ def write_plan(
     with output_set(folder) as partial:
         grid = {name: site.frame.grid(layer.xy) for name, layer in layers.items()}
         write_geopackage(partial / "plan.gpkg", {**layers, **tables}, grid, site.frame.crs_wkt)
+        read_back(partial / "plan.gpkg", {**layers, **tables})
         if everything:
             from siteplan.publish.mapdata import map_data
             from siteplan.publish.webmap import write_map
