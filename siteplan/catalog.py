@@ -19,6 +19,7 @@ from siteplan.errors import DataError, Fault, UsageError
 from siteplan.products import (
     Article,
     Behaviour,
+    CornerRules,
     CornerUnit,
     EndUnit,
     Face,
@@ -93,6 +94,15 @@ class CuttingTable(Table):
     least_offcut: PositiveUm | None = None
 
 
+class CornerRulesTable(Table):
+    """``[corner_rules]``: corners made without a corner unit."""
+
+    mitre: bool = False
+    butt: bool = False
+    bend_least_radius: PositiveUm | None = None
+    greatest_saw_deg: Annotated[float, Field(gt=0, lt=90, allow_inf_nan=False)] = 60.0
+
+
 class ArticleTable(Table):
     """Keys that every piece has."""
 
@@ -151,6 +161,7 @@ class LineTable(Table):
     joint: JointTable
     curve: CurveTable | None = None
     cutting: CuttingTable | None = None
+    corner_rules: CornerRulesTable | None = None
     section: list[StraightTable] = Field(default_factory=list)
     closer: list[StraightTable] = Field(default_factory=list)
     corner: list[CornerTable] = Field(default_factory=list)
@@ -341,6 +352,31 @@ def _corner_faults(parts: _Parts) -> Iterator[_Wrong]:
     yield from _mirror_faults(parts.corners)
 
 
+def _corner_rule_faults(parts: _Parts) -> Iterator[_Wrong]:
+    rules = _table(CornerRulesTable, parts.raw.get("corner_rules"))
+    if rules is None:
+        return
+    if rules.mitre and "cutting" not in parts.raw:
+        yield (
+            "contradiction",
+            "corner_rules.mitre: a mitre is sawn, and this line has no table [cutting]",
+            "Add [cutting], or set mitre = false",
+        )
+    radius = rules.bend_least_radius
+    if radius is not None and parts.raw.get("behaviour") == "rigid":
+        yield (
+            "contradiction",
+            "corner_rules.bend_least_radius belongs to flexible lines, and this one is rigid",
+            "Remove it, or set behaviour to flexible",
+        )
+    if radius is not None and parts.depth_um is not None and radius < parts.depth_um:
+        yield (
+            "contradictory-limits",
+            f"corner_rules.bend_least_radius: {_mm(radius)} is less than the depth of {_mm(parts.depth_um)}",
+            "Give the radius of the middle of the piece, at least its depth",
+        )
+
+
 def _mirror_faults(corners: _Numbered[CornerTable]) -> Iterator[_Wrong]:
     for number, one in corners:
         for other_number, other in corners:
@@ -435,6 +471,7 @@ def _contradictions(raw: dict[str, Any], file: str) -> list[Fault]:
         _joint_faults,
         _straight_faults,
         _corner_faults,
+        _corner_rule_faults,
         _end_faults,
         _code_faults,
         _order_faults,
@@ -477,6 +514,7 @@ def _straights(tables: Sequence[StraightTable], digits: int) -> tuple[Straight, 
 
 def _line(table: LineTable) -> ProductLine:
     digits, curve, cutting = table.currency_digits, table.curve or CurveTable(), table.cutting
+    rules = table.corner_rules or CornerRulesTable()
     return ProductLine(
         key=table.key,
         name=table.name,
@@ -517,6 +555,12 @@ def _line(table: LineTable) -> ProductLine:
         ends=tuple(EndUnit(_article(t, digits), laying_um=t.laying, hand=t.hand) for t in table.end),
         least_offcut_um=(cutting.least_offcut or 0) if cutting else 0,
         colours=tuple(table.colours),
+        corner_rules=CornerRules(
+            mitre=rules.mitre,
+            butt=rules.butt,
+            bend_radius_um=rules.bend_least_radius,
+            greatest_saw_deg=float(rules.greatest_saw_deg),
+        ),
     )
 
 

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from siteplan.model import Features, NodeKind, PieceKind, RingKind, Runs, Shapes
+from siteplan.laying.corner_units import CornerHow
+from siteplan.laying.mitres import corner_sections
+from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
 from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
 
 if TYPE_CHECKING:
@@ -29,6 +31,12 @@ KIND_WORDS: Final = {
     PieceKind.CUT: "cut",
     PieceKind.CORNER: "corner",
     PieceKind.END: "end",
+}
+HOW_WORDS: Final = {
+    CornerHow.BARE: "not made",
+    CornerHow.UNIT: "unit",
+    CornerHow.MITRE: "mitre",
+    CornerHow.BUTT: "butt",
 }
 NODE_WORDS: Final = {
     NodeKind.CORNER: "corner",
@@ -353,9 +361,23 @@ def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "turn_deg": runs.corner_turn_deg,
         "side": np.where(runs.corner_turn_deg > 0, "outside", "inside").astype(object),
         "code": codes[unit + 1],
+        "how": words(result.corners.how, HOW_WORDS),
         "moved_m": runs.corner_moved_m,
+        **_sawn_columns(plan, result),
     }
     return _points("corners", columns, runs.corner_xy)
+
+
+def _sawn_columns(plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+    """Saw angles and lengths of the sawn pieces at each corner; no value where nothing is sawn."""
+    made = corner_sections(plan.runs, result.corners, result.legs, result.line.depth_um)
+    columns: dict[str, Any] = {}
+    for leg, part in (("arriving", made.arriving), ("leaving", made.leaving)):
+        columns[f"{leg}_saw_deg"] = part.saw_deg
+        columns[f"{leg}_outer_m"] = part.outer_um / 1e6
+        columns[f"{leg}_centre_m"] = part.centre_um / 1e6
+        columns[f"{leg}_inner_m"] = part.inner_um / 1e6
+    return columns
 
 
 def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
@@ -376,6 +398,18 @@ def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]
         "outer_mm": pieces.outer_um / 1e3,
         "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
         "heading_deg": pieces.heading_deg,
+        **_piece_saw_columns(pieces),
+    }
+
+
+def _piece_saw_columns(pieces: Pieces) -> dict[str, Any]:
+    """Angles off square at which cut pieces are sawn, and what they take of a section."""
+    if pieces.start_saw_deg is None or pieces.far_saw_deg is None or pieces.stock_um is None:
+        return {}
+    return {
+        "start_saw_deg": pieces.start_saw_deg,
+        "far_saw_deg": pieces.far_saw_deg,
+        "stock_m": np.where(pieces.stock_um > 0, _um_to_m(pieces.stock_um), np.nan),
     }
 
 

@@ -269,6 +269,32 @@ class Fit(Table):
     """end of the leg laying begins at"""
 
 
+CornerWay = Literal["unit", "mitre", "bend", "butt"]
+
+
+def _as_list(value: object) -> object:
+    """One way is written as text, several as a list."""
+    return [value] if isinstance(value, str) else value
+
+
+def _each_once(ways: list[CornerWay]) -> list[CornerWay]:
+    if not ways:
+        raise ValueError("name at least one way: unit, mitre, bend or butt")
+    if len(set(ways)) < len(ways):
+        raise ValueError("each way is named once")
+    return ways
+
+
+CornerWays = Annotated[list[CornerWay], BeforeValidator(_as_list), AfterValidator(_each_once)]
+
+
+class CornerSettings(Table):
+    """How corners are made."""
+
+    by: CornerWays = ["unit", "mitre", "bend", "butt"]
+    """ways in the order they are tried; what the product line cannot is passed over"""
+
+
 class Spares(Table):
     """Pieces ordered beyond the takeoff."""
 
@@ -347,6 +373,8 @@ class BedOverride(Table):
     start_end: EndName | None = None
     far_end: EndName | None = None
     """ends of an open line"""
+    corner_by: CornerWays | None = None
+    """how this bed's corners are made"""
     skip: bool = False
     """plan no edging for this bed"""
     phase: str | None = None
@@ -392,6 +420,7 @@ class SiteSettings(Table):
     heights: Heights = Heights()
     pictures: Pictures = Pictures()
     fit: Fit = Fit()
+    corners: CornerSettings = CornerSettings()
     spares: Spares = Spares()
     order: OrderSettings = OrderSettings()
     phase: list[Phase] = []

@@ -34,6 +34,8 @@ from siteplan.heights import (
 )
 from siteplan.intake import AnchorPoint, Reading, Source, Whereabouts, read_features
 from siteplan.intake.likely import whereabouts_faults
+from siteplan.laying.bends import Bends, bend_corners
+from siteplan.laying.corner_units import CornerWay
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
@@ -89,6 +91,8 @@ class RunPlan:
     findings: tuple[Finding, ...]
     ground: Profile | None = None
     """heights along the runs; None where the site has none"""
+    bends: Bends | None = None
+    """corners a flexible line is bent round; they are no corners of the runs any more"""
 
 
 def empty_features(role: str, crs: str) -> Features:
@@ -684,14 +688,42 @@ def plan_runs(site: Site) -> RunPlan:
         number=repaired.number,
     )
     runs = _with_ends(site, repaired.shapes, runs)
+    runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
     ground, told = _ground(site, runs, repaired)
     return RunPlan(
         outlines=repaired.shapes,
         runs=runs,
         unedged=unedged,
         lengths=run_lengths(site.frame, runs, slope_m=None if ground is None else ground.slope_m),
-        findings=(*repaired.findings, *found, *more, *told),
+        findings=(*repaired.findings, *found, *more, *_bend_findings(site, runs, bends), *told),
         ground=ground,
+        bends=bends,
+    )
+
+
+def _corner_by_bed(site: Site) -> dict[int, tuple[CornerWay, ...]]:
+    """Ways to make the corners of the beds that have their own, by index of the bed."""
+    index = {bed: k for k, bed in enumerate(site.beds.ids)}
+    return {
+        index[bed]: tuple(own.corner_by)
+        for bed, own in site.settings.bed.items()
+        if own.corner_by is not None and bed in index
+    }
+
+
+def _bend_findings(site: Site, runs: Runs, bends: Bends) -> tuple[Finding, ...]:
+    """What the bends of each run come to."""
+    run, first, count = np.unique(bends.run, return_index=True, return_counts=True)
+    shorter = np.bincount(bends.run, weights=bends.shorter_m)
+    return tuple(
+        Finding(
+            "bent-corners",
+            "notice",
+            f"run {runs.run_id[r]}: {n} corner{'s are' if n > 1 else ' is'} bent round with a radius of "
+            f"{bends.radius_m[at]:.3f} m, which makes the run {shorter[r]:.3f} m shorter",
+            bed=str(site.beds.ids[runs.bed[r]]),
+        )
+        for r, at, n in zip(run.tolist(), first.tolist(), count.tolist(), strict=True)
     )
 
 
@@ -723,6 +755,8 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
         fit_over_um=fit.over,
         lay_from=fit.lay_from,
         make_up=fit.make_up,
+        corner_by=tuple(site.settings.corners.by),
+        corner_by_bed=tuple((str(site.beds.ids[b]), ways) for b, ways in _corner_by_bed(site).items()),
     )
     on_slope = plan.ground is not None and laid_length(site) == "slope"
     runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs

@@ -117,7 +117,8 @@ class CornerWays:
         c = np.arange(len(level))
         can = self.can[self.order, c[:, None]]
         can &= np.arange(can.shape[1]) >= level[:, None]
-        return can.argmax(axis=1)
+        found: IntArray = can.argmax(axis=1)
+        return found
 
     def chosen(self, level: IntArray) -> CornerChoice:
         """The corners made the way their level says."""
@@ -207,7 +208,8 @@ def corner_ways(
     can[CornerHow.MITRE] = _mitres(runs, line, taken[:, CornerHow.MITRE], saw[:, CornerHow.MITRE])
     can[CornerHow.BUTT], through = _butts(runs, line, taken[:, CornerHow.BUTT], saw[:, CornerHow.BUTT])
     order = _orders(runs, by, by_bed or {})
-    ways = CornerWays(can, *taken, *saw, unit, through, order, np.full(count, "", dtype=object))
+    why = np.full(count, "", dtype=object)
+    ways = CornerWays(can, taken[0], taken[1], saw[0], saw[1], unit, through, order, why)
     first = order[np.arange(count), ways.next(np.zeros(count, dtype=np.int64))]
     for c in np.flatnonzero(first == CornerHow.BARE):
         ways.why[c] = _no_way(float(turn[c]), line, [CornerHow(k) for k in order[c]])

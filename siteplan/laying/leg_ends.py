@@ -48,7 +48,8 @@ class Units:
     @property
     def corner_laid(self) -> BoolArray:
         """(c,) a corner unit stands there."""
-        return self.corners.how == CornerHow.UNIT
+        laid: BoolArray = self.corners.how == CornerHow.UNIT
+        return laid
 
     @property
     def start_unit(self) -> BoolArray:
@@ -132,7 +133,7 @@ def choose_units(
         made = (units.corners.how != CornerHow.BARE).astype(np.int64)
         at_start = (start_end >= 0) | (_at_corner(made, units.start_corner) > 0)
         at_far = (far_end >= 0) | (_at_corner(made, units.far_corner) > 0)
-        which = _first_of_streak(runs, (over > 0) & (at_start | at_far))
+        which = first_of_streak(runs, (over > 0) & (at_start | at_far))
         if not which.any():
             break
         level, bare = level.copy(), ways.order.shape[1] - 1
@@ -200,7 +201,7 @@ def _standing(
     )
 
 
-def _first_of_streak(runs: Runs, flag: BoolArray) -> BoolArray:
+def first_of_streak(runs: Runs, flag: BoolArray) -> BoolArray:
     """Flagged legs whose leg before is not flagged; of a closed run all flagged, the first."""
     head, tail = runs.leg_offsets[:-1], runs.leg_offsets[1:] - 1
     before = np.concatenate([[False], flag[:-1]])

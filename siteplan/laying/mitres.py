@@ -11,6 +11,7 @@ less than the least cut length.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -21,6 +22,9 @@ from siteplan.model import Runs
 from siteplan.planar import ragged
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray, XYArray
+
+if TYPE_CHECKING:
+    from siteplan.laying.placement import LegPlan
 
 
 def point_um(depth_um: int, saw_deg: FloatArray) -> IntArray:
@@ -203,6 +207,63 @@ def with_one_piece(
         values[one] = other[one] if isinstance(other, np.ndarray) else other
         changed[name] = values
     return replace(fits, **changed)
+
+
+# ---------------------------------------------------------------- what the corners list
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CornerPiece:
+    """The sawn piece beside each corner, of one of its legs.  c corners, NaN where there is none."""
+
+    saw_deg: FloatArray
+    """(c,) angle off square, never negative"""
+    outer_um: FloatArray
+    """(c,) length on the convex side of the corner"""
+    centre_um: FloatArray
+    inner_um: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CornerSections:
+    """The sawn pieces beside each corner."""
+
+    arriving: CornerPiece
+    leaving: CornerPiece
+
+
+def corner_sections(runs: Runs, corners: CornerChoice, plan: LegPlan, depth_um: int) -> CornerSections:
+    """Lengths and angles of the sawn pieces beside each corner.
+
+    Parameters
+    ----------
+    runs : runs with their corners
+    corners : how each corner is made
+    plan : what each leg holds, its sawn pieces among it
+    depth_um : front to back
+    """
+    nothing = np.full(len(corners), np.nan)
+    if plan.sawn is None or plan.sawn_ends is None:
+        none = CornerPiece(nothing, nothing, nothing, nothing)
+        return CornerSections(none, none)
+    sawn, ends = plan.sawn, plan.sawn_ends
+    made = []
+    for leg, length, angle, other in (
+        (runs.corner_leg, np.where(sawn.one, sawn.start_um, sawn.far_um), ends.far_deg, ends.start_deg),
+        (leaving_legs(runs), sawn.start_um, ends.start_deg, ends.far_deg),
+    ):
+        tangent = np.tan(np.radians(angle[leg]))
+        # a piece sawn at both ends is longer or shorter at its other end too
+        tangent = tangent + np.where(sawn.one[leg], np.tan(np.radians(np.nan_to_num(other[leg]))), 0.0)
+        more = np.sign(runs.corner_turn_deg) * depth_um / 2 * tangent
+        laid = length[leg] > 0
+        centre = np.where(laid & ~np.isnan(angle[leg]), length[leg], np.nan)
+        made.append(
+            CornerPiece(
+                np.where(np.isnan(centre), np.nan, np.abs(angle[leg])), centre + more, centre, centre - more
+            )
+        )
+    return CornerSections(made[0], made[1])
 
 
 # ---------------------------------------------------------------- how they lie on the ground
