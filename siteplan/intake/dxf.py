@@ -18,7 +18,6 @@ from typing import Any, Final
 import numpy as np
 import shapely
 from ezdxf.filemanagement import readfile
-from ezdxf.lldxf.const import DXFError
 
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.fieldnotes.strings import CHORD_TOLERANCE_M, ArcStrings, densify, strings_of
@@ -140,16 +139,7 @@ def _document(data: bytes, label: str) -> Any:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
         return readfile(name)
-    except (
-        DXFError,
-        OSError,
-        ValueError,
-        KeyError,
-        IndexError,
-        TypeError,
-        AttributeError,
-        RecursionError,
-    ) as error:
+    except Exception as error:
         # a damaged drawing fails in many ways in the library: whatever it says is told, without the path
         said = " ".join(str(error).replace(name, label).split()) or type(error).__name__
         raise file_fault("damaged-file", f"the drawing cannot be read: {said}", EXPORT_AGAIN, label) from None

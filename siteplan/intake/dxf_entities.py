@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
+from ezdxf.lldxf.const import DXFError
 from ezdxf.math import OCS, Vec3
 
 from siteplan.types import FloatArray
@@ -91,8 +92,10 @@ def walk(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers) -> Ite
             continue
         if depth >= DEEPEST_BLOCK:
             raise TooMuch(f"its blocks are nested more than {DEEPEST_BLOCK} deep")
-        if entity.mcount > MOST_ENTITIES:
-            raise TooMuch(f"block {entity.dxf.name} is repeated {entity.mcount:,} times")
+        # what the library would walk through, whatever the spacing
+        times = max(int(entity.dxf.row_count), 1) * max(int(entity.dxf.column_count), 1)
+        if times > MOST_ENTITIES:
+            raise TooMuch(f"block {entity.dxf.name} is repeated {times:,} times")
         copies = entity.multi_insert() if entity.mcount > 1 else iter((entity,))
         stack.append((_taken_apart(copies), layer, depth + 1))
 
@@ -106,33 +109,35 @@ class BlockLayers:
     """Which layers a block has something on, blocks within it included; asked before it is taken apart."""
 
     def __init__(self, doc: Any) -> None:
-        self._doc = doc
-        self._known: dict[str, frozenset[str]] = {}
+        own: dict[str, set[str]] = {}
+        inner: dict[str, set[tuple[str, str]]] = {}
+        for block in doc.blocks:
+            key = str(block.name).casefold()
+            own[key], inner[key] = set(), set()
+            for entity in block:
+                layer = str(entity.dxf.layer)
+                if entity.dxftype() == "INSERT":
+                    inner[key].add((str(entity.dxf.name).casefold(), layer))
+                else:
+                    own[key].add(layer)
+        # layers rise through blocks in blocks until nothing changes; a block within itself adds nothing
+        changed = True
+        while changed:
+            changed = False
+            for key, inside in inner.items():
+                before = len(own[key])
+                for name, layer in inside:
+                    own[key] |= {layer if n == "0" else n for n in own.get(name, ())}
+                changed |= len(own[key]) > before
+        self._own = own
 
     def matters(self, insert: Any, layer: str, wanted: Callable[[str], bool]) -> bool:
         """Whether anything of a block lies on a wanted layer."""
-        inside = self.of(str(insert.dxf.name))
-        return any(wanted(layer if name == "0" else name) for name in inside)
+        return any(wanted(layer if name == "0" else name) for name in self.of(str(insert.dxf.name)))
 
-    def of(self, name: str, above: tuple[str, ...] = ()) -> frozenset[str]:
-        """Layers of a block; a block within itself counts once."""
-        key = name.casefold()
-        if key in self._known:
-            return self._known[key]
-        if key in above:
-            return frozenset()
-        block = self._doc.blocks.get(name)
-        found: set[str] = set()
-        for entity in block if block is not None else ():
-            if entity.dxftype() == "INSERT":
-                inner = self.of(str(entity.dxf.name), (*above, key))
-                found |= {str(entity.dxf.layer) if n == "0" else n for n in inner}
-            else:
-                found.add(str(entity.dxf.layer))
-        made = frozenset(found)
-        if not above:
-            self._known[key] = made
-        return made
+    def of(self, name: str) -> frozenset[str]:
+        """Layers of a block."""
+        return frozenset(self._own.get(name.casefold(), ()))
 
 
 def gather(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers, tolerance: float) -> Gathered:
@@ -174,7 +179,7 @@ def gather(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers, tole
         except Tilted:
             out.leave("lie on a plane that is not level, so that from above they are no arcs", layer, kind)
             continue
-        except (ValueError, ZeroDivisionError, ArithmeticError) as error:
+        except (DXFError, ValueError, TypeError, AttributeError, LookupError, ArithmeticError) as error:
             out.leave(f"cannot be worked out ({error})", layer, kind)
             continue
         if made is None:
