@@ -210,16 +210,43 @@ def smooth(given: Samples, height_m: FloatArray, points: Points, reach_m: float)
     half = np.ceil(reach_m / given.step_m - 1e-9).astype(np.int64)
     half = np.where(given.closed, np.minimum(half, (count - 1) // 2), half)
     width = np.minimum(2 * half + 1, count)
-    out = np.empty(len(points.at_m))
+    nodes, key, node_key = _nodes(points, given.step_m)
+    out = np.empty(len(nodes.at_m))
     # runs of like windows together, so that short runs do not pay for long windows
-    order = np.argsort(width[points.run], kind="stable")
+    order = np.argsort(width[nodes.run], kind="stable")
     start = 0
     while start < len(order):
-        rows = order[start : start + max(_BLOCK // int(width[points.run[order[start]]]), 1)]
-        rows = rows[: max(_BLOCK // int(width[points.run[rows[-1]]]), 1)]
-        out[rows] = _smooth_rows(given, height_m, points, half, width, rows)
+        rows = order[start : start + max(_BLOCK // int(width[nodes.run[order[start]]]), 1)]
+        rows = rows[: max(_BLOCK // int(width[nodes.run[rows[-1]]]), 1)]
+        out[rows] = _smooth_rows(given, height_m, nodes, half, width, rows)
         start += len(rows)
-    return out
+    return np.asarray(np.interp(key, node_key, out), dtype=np.float64)
+
+
+def _nodes(points: Points, step_m: FloatArray) -> tuple[Points, FloatArray, FloatArray]:
+    """Even places along each leg, ends included, about as far apart as the samples.
+
+    Heights are smoothed there and straight in between, however densely a leg was traced:
+    the smoothed heights of two near places differ by a little noise too, and would lengthen.
+
+    Returns
+    -------
+    the places, and search keys of the points and of the places
+    """
+    first, last = points.offsets[:-1], points.offsets[1:] - 1
+    length, run = points.at_m[last], points.run[first]
+    parts = np.maximum(np.rint(length / step_m[run]), 1).astype(np.int64)
+    leg = np.repeat(np.arange(len(first)), parts + 1)
+    at = ragged(np.zeros(len(parts), np.int64), parts + 1) / parts[leg] * length[leg]
+    shift = np.concatenate([[0.0], np.cumsum(length + 1.0)])[:-1]
+    key = points.at_m + np.repeat(shift, np.diff(points.offsets))
+    node_key = at + shift[leg]
+    xy = np.column_stack([np.interp(node_key, key, points.xy[:, k]) for k in (0, 1)])
+    return (
+        Points(offsets_of(parts + 1), run[leg], at, points.station_m[first][leg] + at, xy),
+        key,
+        node_key,
+    )
 
 
 def _smooth_rows(
@@ -236,7 +263,9 @@ def _smooth_rows(
     inside = column < width[run][:, None]
     sample = given.offsets[:-1][run][:, None] + np.where(inside, place % count[:, None], 0)
     away = np.abs(place * step[:, None] - points.station_m[rows][:, None])
-    reach = np.where(inside, away, 0.0).max(axis=1) + 0.5 * step
+    # samples come in and go out of the window without weight, so that heights do not jump
+    farthest = np.where(inside, away, 0.0).max(axis=1) * (1 + 1e-9)
+    reach = np.maximum(farthest, (half[run] + 0.5) * step)
     weight = np.where(inside, (1 - np.minimum(away / reach[:, None], 1) ** 3) ** 3, 0.0)
     across = given.xy[sample] - points.xy[rows][:, None, :]
     return _robust_plane(across[:, :, 0], across[:, :, 1], height_m[sample], weight)
