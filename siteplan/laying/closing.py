@@ -469,11 +469,18 @@ def _first_that_keeps(case: Case, waves: Waves, tails: _Tails, ways: _Closings) 
 
 
 def _farthest(case: Case, waves: Waves) -> _Closings:
-    """Of each leg the sequence that leaves least bare, its end open."""
-    far = case.track.far_m[None, :, None]
-    bare = waves.bare_m + far - waves.at_m
+    """Of each leg the sequence that leaves least bare, its end open.
+
+    Before a unit, or the first piece of a ring, so much stays bare that nothing can touch.
+    """
+    far = case.track.far_m
+    bare = waves.bare_m + far[None, :, None] - waves.at_m
+    clear = (case.line.gap_greatest_um + case.line.depth_um) / _UM
+    end = far - np.where(case.legs.far_joint[case.rows], clear, -1e-9)
+    ends = np.isfinite(bare) & (waves.at_m <= end[None, :, None])
+    ends[0] = np.isfinite(bare[0])  # a leg may stay without a piece
     nth = np.arange(len(bare))[:, None, None]
-    cost = np.where(np.isfinite(bare) & (waves.at_m <= far + 1e-9), bare * 1e6 + nth * 1e-3, np.inf)
+    cost = np.where(ends, bare * 1e6 + nth * 1e-3, np.inf)
     r, u = bare.shape[1:]
     flat = cost.transpose(1, 0, 2).reshape(r, len(bare) * u).argmin(axis=1)
     wave, label = np.divmod(flat, u)

@@ -85,7 +85,7 @@ def fair(
         shift = _smoothed(nodes, np.full(len(ring), reach), which)
         serves &= (np.hypot(shift[:, 0], shift[:, 1]) <= within_m) & which[nodes.line]
         clear = _mean_nearby(nodes, (~serves).astype(np.float64), _NEARBY_M) < 1e-9
-        # averaged over half as far, twice: its share falls to nothing before a node it must not move
+        # averaged over half as far (rounded down), twice: its share is nothing at a node it must not move
         share = _mean_nearby(nodes, clear.astype(np.float64), _NEARBY_M / 2)
         share = _mean_nearby(nodes, share, _NEARBY_M / 2)
         # shares fall from reach to reach, so this sums to a mean of the lines that serve
@@ -101,7 +101,7 @@ def fair(
 def _mean_nearby(nodes: _Nodes, values: FloatArray, within_m: float) -> FloatArray:
     """Mean of values over the nodes within a distance along the line, round a ring."""
     first, edges = nodes.offsets[:-1][nodes.line], np.diff(nodes.offsets)[nodes.line] - 1
-    half = np.minimum(np.ceil(within_m / nodes.spacing_m).astype(np.int64)[nodes.line], edges // 2)
+    half = np.minimum(np.floor(within_m / nodes.spacing_m).astype(np.int64)[nodes.line], edges // 2)
     sums = np.concatenate([[0.0], np.cumsum(values)])
     nth = np.arange(len(values)) - first
     low, high = nth - half, nth + half + 1

@@ -276,9 +276,11 @@ def _skip(case: Case, places: Places, front: Front, new: Front, leg: IntArray) -
     score = np.where(finite, front.bare_m[leg] * 1e7 + front.cuts[leg] * 1e4 - front.at_m[leg], np.inf)
     label = score.argmin(axis=1)
     here = front.at_m[leg, label]
-    node = np.minimum(places.node(case.track, leg, here) + 1, places.offsets[leg + 1] - 1)
+    # so wide that the pieces on either side are clear of one another, whatever they turn
+    clear = here + (case.line.gap_greatest_um + case.line.depth_um) / _UM
+    node = np.minimum(places.node(case.track, leg, clear) + 1, places.offsets[leg + 1] - 1)
     to = places.next_open_m[node]
-    some: BoolArray = np.isfinite(to) & (to > here)
+    some: BoolArray = np.isfinite(to) & (to > clear)
     k, label, to, here = leg[some], label[some], to[some], here[some]
     new.at_m[k, bare], new.parent[k, bare] = to, label
     new.xy[k, bare] = points(case.track.lines, k, to)
