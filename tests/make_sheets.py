@@ -5,12 +5,13 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pdfplumber
+import pypdfium2
 
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
@@ -74,6 +75,15 @@ class Read:
 
     made: MadePdf
     sheets: list[Any]
+
+    @cached_property
+    def texts(self) -> list[str]:
+        """Text of every sheet, as PDFium extracts it, white space as single spaces."""
+        document = pypdfium2.PdfDocument(self.made.data)
+        try:
+            return [" ".join(page.get_textpage().get_text_range().split()) for page in document]
+        finally:
+            document.close()
 
     @property
     def plans(self) -> list[Any]:
@@ -157,7 +167,8 @@ class Grid:
 
     def at(self, points: np.ndarray) -> np.ndarray:
         zero = np.array([self.east[1], self.north[1]])
-        return (points - zero) * self.unit_per_pt + np.array([self.east[0], self.north[0]])
+        made: np.ndarray = (points - zero) * self.unit_per_pt + np.array([self.east[0], self.north[0]])
+        return made
 
 
 def read_grid(page: Any) -> Grid:

@@ -112,26 +112,31 @@ def test_grid_numbers_are_spaced_at_scale(sample_data: Path, folder: str, unit: 
             assert np.allclose(np.diff(places), np.diff(values) * pt_per_unit, atol=0.0011)
 
 
+@pytest.mark.parametrize(
+    ("kind", "colour"), [(PieceKind.CORNER, signs.GREEN), (PieceKind.SECTION, signs.BLUE)]
+)
 @pytest.mark.parametrize("folder", ["fennel_row", "larkspur_close"])
-def test_corner_units_stand_at_their_grid_coordinates(sample_data: Path, folder: str) -> None:
-    """Read back off the sheets through the printed grid: every corner unit, once."""
+def test_signs_stand_at_their_grid_coordinates(
+    sample_data: Path, folder: str, kind: PieceKind, colour: str
+) -> None:
+    """Read back off the sheets through the printed grid: every section and corner unit, and no other."""
     plan, document = sample(sample_data / folder), read_sample(sample_data / folder, "letter")
     window = document.made.tiling.window
 
     def places(page: Any) -> np.ndarray:
-        boxes = shape_boxes(page, signs.GREEN)
+        boxes = shape_boxes(page, colour)
         middles = (boxes[:, :2] + boxes[:, 2:]) / 2
         inner = middles[middles[:, 1] > window.y]
         return read_grid(page).at(inner)
 
     found = np.concatenate([places(sheet) for sheet in document.plans])
     pieces = plan.result.pieces
-    wanted = plan.site.frame.grid(pieces.xy[pieces.kind == PieceKind.CORNER])
+    wanted = plan.site.frame.grid(pieces.xy[pieces.kind == kind])
     apart = np.hypot(*(found[:, None] - wanted[None]).reshape(-1, 2).T).reshape(len(found), len(wanted))
     # 0.002 pt on paper at 1:360 is 0.25 mm on the ground, and the grid is read off two ticks as good
     limit = 0.01 / plan.site.frame.ground_m_per_grid_unit
-    assert (apart.min(axis=0) < limit).all(), "a corner unit is missing"
-    assert (apart.min(axis=1) < limit).all(), "a corner unit stands where none is"
+    assert (apart.min(axis=0) < limit).all(), "a piece is missing"
+    assert (apart.min(axis=1) < limit).all(), "a sign stands where no piece is"
 
 
 def test_match_lines_of_neighbours_coincide(sample_data: Path) -> None:

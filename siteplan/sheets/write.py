@@ -252,7 +252,8 @@ class _Book:
         title = f"Plan: {', '.join(beds)}" if beds else "Plan"
         sheet = Sheet(number, count, title, f"plan{k + 1}", tiling.scale, k)
         if k == 0:
-            self.canvas.addOutlineEntry("Plan sheets", sheet.key, level=0, closed=False)
+            self.canvas.bookmarkPage("plans")
+            self.canvas.addOutlineEntry("Plan sheets", "plans", level=0, closed=False)
         self._begin(sheet, level=1)
         with self.pen.clip(window.x, window.y, window.width, window.height):
             marks = grid_marks(view, content)
