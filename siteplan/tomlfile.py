@@ -92,12 +92,12 @@ def read_toml(path: Path) -> dict[str, Any]:
         ) from None
 
 
-def _models(annotation: object) -> Iterable[type[BaseModel]]:
-    """Table models inside a type annotation."""
+def tables_in(annotation: object) -> Iterable[type[BaseModel]]:
+    """Table models inside a type annotation, in order."""
     origin = get_origin(annotation)
     if origin in (Union, UnionType) or origin is not None:
         for part in get_args(annotation):
-            yield from _models(part)
+            yield from tables_in(part)
     elif isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
 
@@ -113,7 +113,7 @@ def _known_keys(model: type[BaseModel], location: tuple[int | str, ...]) -> list
             for table in tables
             for name, info in table.model_fields.items()
             if step in (name, info.alias)
-            for inner in _models(info.annotation)
+            for inner in tables_in(info.annotation)
         ]
         tables = found or tables
     return [info.alias or name for table in tables for name, info in table.model_fields.items()]
