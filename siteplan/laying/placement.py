@@ -462,7 +462,7 @@ def _rows(
         far_deflection[curved.leg] = curved.far_deflection
 
     ends = np.array([e.laying_um for e in line.ends], dtype=np.int64)
-    legs = np.flatnonzero(has_start)
+    legs = np.flatnonzero(plan.start_end >= 0)
     row, unit = first[legs], plan.start_end[legs]
     out["article"][row] = n_straights + n_corners + unit
     out["from_um"][row] = origin[legs]
