@@ -14,7 +14,17 @@ import pytest
 
 from tests.make_sites import kidney, polygon, rectangle, write_features
 
-FILES = ["map.html", "pieces.geojson", "plan.gpkg", "runs.geojson", "summary.json", "takeoff.csv"]
+FILES = [
+    "cutlist.csv",
+    "map.html",
+    "order.csv",
+    "order.xlsx",
+    "pieces.geojson",
+    "plan.gpkg",
+    "runs.geojson",
+    "summary.json",
+    "takeoff.csv",
+]
 
 
 def siteplan(*args: str | Path, cwd: Path, **env: str) -> subprocess.CompletedProcess[str]:

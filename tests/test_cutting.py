@@ -116,6 +116,7 @@ def proper_lp(capacity: int, demand: dict[int, int]) -> float:
         method="highs",
     )
     assert answer.status == 0
+    assert answer.fun is not None
     return float(answer.fun)
 
 

@@ -63,7 +63,7 @@ def test_beside_the_pure_program() -> None:
     room[np.arange(bins), np.arange(bins)] = -(stock + KERF) / 1e6
     began = time.perf_counter()
     answer = milp(
-        cost, integrality=np.ones(len(cost)), bounds=Bounds(0, 1), options={"time_limit": 60},
+        cost, integrality=np.ones(len(cost), dtype=np.int64), bounds=Bounds(0, 1), options={"time_limit": 60},
         constraints=[LinearConstraint(once, 1, 1), LinearConstraint(room, -np.inf, 0)],
     )  # fmt: skip
     pure = time.perf_counter() - began
