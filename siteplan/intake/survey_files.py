@@ -259,10 +259,6 @@ def _read_notes(text: str, label: str, source: Source, *, table: bool) -> Table:
         notes = notes_of(text, label, table=table)
     except DataError as error:
         raise DataError(*faults, *error.faults) from None
-    if not len(notes.outlines):
-        faults.append(
-            Fault("no-outlines", "the notes hold no outline", "Begin one with: outline NAME", file=label)
-        )
     own, given = notes.anchors.crs is not None, bool(reading.anchor)
     if own and given:
         faults.append(
