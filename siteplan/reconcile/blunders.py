@@ -159,11 +159,12 @@ def _gather(
     cause: str, tapes: Tapes, per_reading: list[list[Variant]], usable: list[bool] | None = None
 ) -> Variants:
     """Variants of all readings as arrays; those that leave no length are none, their weight goes."""
+    least = np.maximum(1e-3, np.nan_to_num(tapes.rise_m)).tolist()
     rows = [
         (k, v)
         for k, variants in enumerate(per_reading)
         for v in variants
-        if v.metres > max(1e-3, np.nan_to_num(tapes.rise_m[k])) and (usable is None or usable[k])
+        if v.metres > least[k] and (usable is None or usable[k])
     ]
     reading = np.array([k for k, _ in rows], dtype=np.int64)
     metres = np.array([v.metres for _, v in rows])

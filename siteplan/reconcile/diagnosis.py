@@ -49,6 +49,8 @@ REMEDIES: Final[dict[str, str]] = {
     "reading": "Tape it again before it is used",
 }
 ALTERNATIVES: Final = 4
+MOST_LEGS: Final = 4
+"""legs named where several fit"""
 UNKNOWN_SIZES: Final = (0.1, 1.0, 10.0, 100.0)
 """of a mistake of no known cause, in its usual size: nobody knows how large one is"""
 POWER_SIGMAS: Final = 2.8
@@ -239,9 +241,22 @@ class _Teller:
     def words(self, term: Term) -> str:
         """A term in words."""
         said = WORDS[term.cause]
-        if term.variant >= 0:
-            said += f" ({self.model.by_cause[term.cause].said[term.variant]})"
-        return said
+        if term.variant < 0:
+            return said
+        variants = self.model.by_cause[term.cause]
+        text = str(variants.said[term.variant])
+        if term.cause == "wrong_leg":
+            # legs of one length cannot be told apart: name them together
+            near = (
+                np.abs(variants.shift_m - variants.shift_m[term.variant])
+                < self.made.sigma_m[term.reading] / 2
+            )
+            likely = variants.weight >= variants.weight[term.variant] / 2
+            same = variants.said[near & likely & (variants.reading == term.reading)]
+            names = [str(v).removeprefix("it is ") for v in same]
+            more = f" or {len(names) - MOST_LEGS} more" if len(names) > MOST_LEGS else ""
+            text = f"it is {' or '.join(names[:MOST_LEGS])}{more}"
+        return f"{said} ({text})"
 
     def named(self, term: Term) -> Named:
         """Everything about one term, judged with all others in place."""

@@ -21,7 +21,6 @@ V. Vovk and R. Wang, E-values: calibration, combination and applications, Annals
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -123,6 +122,7 @@ class Model:
         self.difference_m, self.tried = difference_m, tried
         self.base: FloatArray = np.asarray(np.linalg.inv(covariance_m2), dtype=np.float64)
         self.by_cause = {v.cause: v for v in tried.variants}
+        self.log_weight = {cause: tried.log_weight(cause) for cause in tried.causes}
 
     def state(self, terms: tuple[Term, ...]) -> State:
         """State under a model: known amounts are taken off, unknown sizes widen the covariance."""
@@ -164,7 +164,7 @@ class Model:
         return sorted(made, key=lambda r: -r.log_score)
 
     def _ratio(self, term: Term, log_ratio: float) -> Ratio:
-        return Ratio(term, log_ratio, log_ratio + self.tried.log_weight(term.cause))
+        return Ratio(term, log_ratio, log_ratio + self.log_weight[term.cause])
 
     def _slips(self, state: State, variants: Variants, slipped: set[int]) -> list[Ratio]:
         """One ratio per reading: the weighted mean over the variants, with the best of them."""
@@ -174,15 +174,17 @@ class Model:
         own = np.diag(state.weight)
         k, shift = variants.reading, variants.shift_m
         each = np.log(variants.weight) - shift * toward[k] - 0.5 * shift**2 * own[k]
-        made = []
-        bounds = np.flatnonzero(np.diff(k, prepend=-1, append=-1))
-        for first, last in pairwise(bounds):
-            reading = int(k[first])
-            if reading not in slipped:
-                best = int(first + np.argmax(each[first:last]))
-                term = Term(variants.cause, reading=reading, variant=best)
-                made.append(self._ratio(term, float(logsumexp(each[first:last]))))
-        return made
+        first = np.flatnonzero(np.diff(k, prepend=-1))
+        part = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(k))))
+        top = np.maximum.reduceat(each, first)
+        mean = top + np.log(np.add.reduceat(np.exp(each - top[part]), first))
+        at_top = np.flatnonzero(each >= top[part])
+        best = at_top[np.unique(part[at_top], return_index=True)[1]]
+        return [
+            self._ratio(Term(variants.cause, reading=reading, variant=variant), ratio)
+            for reading, variant, ratio in zip(k[first].tolist(), best.tolist(), mean.tolist(), strict=True)
+            if reading not in slipped
+        ]
 
     def _unknown(self, state: State, slipped: set[int]) -> list[Ratio]:
         own = np.diag(state.weight)
@@ -247,7 +249,7 @@ def search(model: Model, alpha: float) -> tuple[Term, ...]:
     """
     least = float(np.log(1 / alpha))
     terms: tuple[Term, ...] = _forward(model, (), least)
-    for _ in range(MOST_ROUNDS):
+    for _ in range(MOST_ROUNDS if terms else 0):
         before = terms
         for term in before:
             if term not in terms:

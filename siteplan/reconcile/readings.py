@@ -151,12 +151,14 @@ def spans(text: str) -> tuple[bool, tuple[float, ...]]:
     words = text.strip().lower()
     if words in ("", "supported", "on the ground", "ground"):
         return False, ()
-    match = re.fullmatch(r"(?:hung|hanging)(?P<list>.*?)(?P<unit>[a-z]*)", words)
+    match = re.fullmatch(r"(?:hung|hanging)\b(?P<list>.*)", words)
     if not match:
         raise UsageError(
             f'support "{text}" is not understood; write "supported", "hung" or "hung 100, 36.5 ft"'
         )
-    if not match["list"].strip():
+    parts = [p.strip() for p in re.split(r"[,;+]", match["list"]) if p.strip()]
+    if not parts:
         return True, ()
-    parts = [p for p in re.split(r"[,;+]", match["list"]) if p.strip()]
-    return True, tuple(float(read(f"{p.strip()} {match['unit']}").metres) for p in parts)
+    last = re.search(r"[a-z]+$", parts[-1])
+    unit = last[0] if last else None
+    return True, tuple(float(read(p, unit).metres) for p in parts)

@@ -26,7 +26,7 @@ from siteplan.sites import RunPlan, Site
 from siteplan.units import Unit, format_length
 
 SCHEMA_VERSION: Final = 1
-MOST_ROWS: Final = 26
+MOST_ROWS: Final = 18
 """rows of the report's table and plot; the rest is in reconcile.csv"""
 SIGN_WORDS: Final = {1: "tape longer", -1: "tape shorter", 0: "agree"}
 TARGET_WORDS: Final = {Target.LEG: "leg", Target.RUN: "run", Target.DISTANCE: "distance"}
@@ -262,8 +262,12 @@ def csv_text(made: Reconciliation) -> str:
 def layer(made: Reconciliation) -> Layer:
     """The map layer ``tape_differences``: the line of each reading with its signed difference."""
     c = made.comparison
-    rows = _reading_rows(made)
-    counts = np.array([len(line) for line in c.lines])
+    # the greatest first: where labels on a map collide, the first one is written
+    order = sorted(range(len(c)), key=lambda k: (-abs(c.in_sigmas[k]), k))
+    every = _reading_rows(made)
+    rows = [every[k] for k in order]
+    lines = [c.lines[k] for k in order]
+    counts = np.array([len(line) for line in lines])
     offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
 
     def text(key: str) -> Any:
@@ -285,7 +289,7 @@ def layer(made: Reconciliation) -> Layer:
         "tape_differences",
         "LineString",
         columns,
-        np.concatenate(c.lines),
+        np.concatenate(lines),
         offsets,
         np.full(len(rows), RingKind.LINE, np.int8),
         np.arange(len(rows)),
@@ -362,6 +366,9 @@ td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}
 svg{width:100%;max-height:120mm}svg text{font-size:10px}
 .answer{font-size:12px;border:1.5px solid #111;padding:4px 7px;margin:5px 0}.small{color:#333;font-size:9.5px}
 li b{font-weight:600}tr{break-inside:avoid}
+@media print{body{font-size:8.2px;line-height:1.22;margin:0}
+svg{max-height:58mm}h1{font-size:14px}h2{font-size:10.5px;margin:5px 0 1px}
+.answer{font-size:10.5px}.small{font-size:8px}td,th{padding:0 4px}}
 """
 
 
@@ -376,8 +383,8 @@ def page(site: Site, made: Reconciliation) -> str:
     rest = len(t) - len(order)
     parts = [
         f"<h1>{escape(site.settings.name)}: tapes against the map</h1>",
-        f"<p>{len(t)} readings with {len(t.tapes)} tapes{when}{f', by {escape(who)}' if who else ''}. "
-        f"Edging of the plan: {escape(shown(made.total_m))} ground length.</p>",
+        f"<p>{len(t)} readings with {len(t.tapes)} tapes{when}{f', by {escape(who)}' if who else ''}; "
+        f"edging of the plan: {escape(shown(made.total_m))} ground length.</p>",
         f'<p class="answer">{escape(d.text)}</p>',
         _causes_html(made, shown),
         "<h2>Readings</h2>"
