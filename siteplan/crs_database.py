@@ -43,11 +43,17 @@ _NO_DATUM: Final = ("Sphere", "Hughes", "NSWC", "Unknown", "Unspecified")
 _NO_METHOD: Final = ("Zoned", "3D", "Local Orthographic")
 """methods the projection library has no plane coordinates for"""
 _DATUM_FAMILIES: Final = (
-    ("NAD83(CSRS", "NAD83"), ("NAD83", "NAD83"), ("ETRS89", "ETRS89"), ("ETRF", "ETRS89"),
-    ("WGS 84", "WGS 84"), ("ITRF", "WGS 84"), ("IGS", "WGS 84"), ("IGb", "WGS 84"), ("WGS 72", "WGS 72"),
-    ("PZ-90", "PZ-90"), ("SIRGAS-CON", "SIRGAS 2000"), ("NAD_1983", "NAD83"), ("NAD_1927", "NAD27"),
-    ("WGS_1984", "WGS 84"), ("WGS_1972", "WGS 72"), ("ETRS_1989", "ETRS89"),
+    ("NAD83", "NAD83"), ("NAD_1983", "NAD83"), ("NAD_1927", "NAD27"),
+    ("WGS 84", "WGS 84"), ("WGS_1984", "WGS 84"), ("ITRF", "WGS 84"), ("IGS", "WGS 84"), ("IGb", "WGS 84"),
+    ("WGS 72", "WGS 72"), ("WGS_1972", "WGS 72"), ("PZ-90", "PZ-90"),
+    ("ETRS89", "ETRS89"), ("ETRS_1989", "ETRS89"), ("ETRF", "ETRS89"), ("RGF93", "ETRS89"),
+    ("IGM95", "ETRS89"), ("RDN2008", "ETRS89"), ("SWEREF99", "ETRS89"), ("IRENET95", "ETRS89"),
+    ("CHTRS95", "ETRS89"), ("EST97", "ETRS89"), ("LKS-92", "ETRS89"), ("LKS94", "ETRS89"),
+    ("SIRGAS", "SIRGAS 2000"), ("MAGNA-SIRGAS", "SIRGAS 2000"), ("POSGAR", "POSGAR"),
 )  # fmt: skip
+"""how the names of CRSs begin, and the datum they are realisations of, within a metre or two"""
+_AXIS_ORDER: Final = re.compile(r" \((?:[NE]-[NE]|[NE],[NE]|zN|lon-lat)\)$|\((?:[NE]-[NE])\)$")
+"""ends of names that tell entries of the data set apart by the order of their axes only"""
 _REGION_NAMES: Final = {
     "us": "United States (USA)", "usa": "United States (USA)", "united states": "United States (USA)",
     "uk": "United Kingdom (UK)", "gb": "United Kingdom (UK)", "united kingdom": "United Kingdom (UK)",
@@ -146,7 +152,7 @@ def entries(*, geographic: bool = False, withdrawn: bool = False) -> Entries:
             continue
         if geographic and any(word in info.name for word in _NO_DATUM):
             continue
-        suffix = "" if geographic else info.name.split(" / ", 1)[-1]
+        suffix = "" if geographic else _AXIS_ORDER.sub("", info.name.split(" / ", 1)[-1])
         groups.setdefault((datum_family(info.name), suffix), []).append(info)
     heads = [_leading(g, family) for (family, _), g in groups.items()]
     return Entries(
@@ -173,7 +179,7 @@ def _leading(group: list[Any], family: str) -> Any:
 
     def plainness(info: Any) -> tuple[bool, int, int, str]:
         base = info.name.split(" / ", 1)[0]
-        return (base != family, len(base), len(info.code), info.code)
+        return (base != family, len(info.name), len(info.code), info.code)
 
     return min(group, key=plainness)
 

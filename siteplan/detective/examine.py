@@ -27,7 +27,7 @@ from siteplan.detective.scoring import (
     with_controls,
 )
 from siteplan.errors import DataError
-from siteplan.geodesy import CrsFacts, DatumChange, crs_facts, datum_change
+from siteplan.geodesy import CrsFacts, DatumChange, crs_facts, datum_change, same_datum
 from siteplan.types import BoolArray, FloatArray, IntArray
 from siteplan.units import METRES
 
@@ -35,11 +35,11 @@ FITS: Final = 0.01
 """likelihood below which a reading does not explain the evidence"""
 FINALISTS: Final = 60
 """readings whose datum is looked into; a third of it where each stands for all of its kind"""
-OLDER_M: Final = 10.0
+OLDER_M: Final = 3.0
 UNKNOWN_DATUM_M: Final = 1_000.0
 """how well a change of datum nobody published an accuracy for is taken to be"""
-_SAME_DEG: Final = 1e-7
-_LOOKED_UP: Final = 20
+_SAME_DEG: Final = 1e-6
+_LOOKED_UP: Final = 8
 """readings whose datum is looked into even where they do not fit"""
 _HOPELESS: Final = 1e-6
 """share of the best likelihood below which the datum of a reading is not looked into"""
@@ -52,7 +52,7 @@ def examine(evidence: Evidence, *, weights: Weights | None = None, most: int = 1
     ----------
     evidence : the numbers and what is known
     weights : of the rule; the defaults without
-    most : explanations reported
+    most : explanations reported; what the file declares is reported besides, whatever its rank
 
     Returns
     -------
@@ -71,7 +71,8 @@ def examine(evidence: Evidence, *, weights: Weights | None = None, most: int = 1
     """
     weights = weights or Weights()
     points = points_of(evidence)
-    pool = _on_wgs84(_pool(evidence, points, weights), evidence, points, weights)
+    pool = _on_control_datum(_pool(evidence, points, weights))
+    pool = _on_wgs84(pool, evidence, points, weights)
     weight = prior(pool.candidates, points, pool.scores, weights, pool.older)
     likelihood = pool.scores.likelihood
     loose = _unplaced(evidence, points, weights)
@@ -79,20 +80,24 @@ def examine(evidence: Evidence, *, weights: Weights | None = None, most: int = 1
     total = pool.rest + value.sum() + sum(h.likelihood * h.prior for h in loose)
     limit = max(float(likelihood.max(initial=0.0)) / weights.told_apart, FITS)
     order = _order(pool, value)
-    built = [
-        replace(
-            _hypothesis(pool, int(k), float(likelihood[k]), float(weight[k])),
-            share=float(value[k] / total),
-            fits=bool(likelihood[k] >= limit),
-        )
-        for k in order[: max(most, 1)]
-    ]
-    built += [replace(h, share=h.likelihood * h.prior / total, fits=h.likelihood >= limit) for h in loose]
-    ranked = sorted(built, key=lambda h: -h.share)  # stable: equals keep the order they have
-    hypotheses = tuple(replace(h, rank=k + 1) for k, h in enumerate(ranked[: max(most, 1)]))
+    loose = [replace(h, share=h.likelihood * h.prior / total, fits=h.likelihood >= limit) for h in loose]
+    # Rows of the pool, then the readings without a place; stable, so equals keep their order.
+    shares = np.concatenate([value[order] / total, [h.share for h in loose]])
+    listed = []
+    for rank, at in enumerate(np.argsort(-shares, kind="stable").tolist(), start=1):
+        row = int(order[at]) if at < len(order) else None
+        if rank > max(most, 1) and (row is None or not pool.candidates.declared[row]):
+            continue
+        if row is None:
+            listed.append(replace(loose[at - len(order)], rank=rank))
+            continue
+        made = _hypothesis(pool, row, float(likelihood[row]), float(weight[row]))
+        fits = bool(likelihood[row] >= limit)
+        listed.append(replace(made, rank=rank, share=float(shares[at]), fits=fits))
+    hypotheses = tuple(listed)
     fit_rows = order[likelihood[order] >= limit]
-    fits = int(pool.alike[fit_rows].sum()) + len(fit_rows) + sum(h.likelihood >= limit for h in loose)
-    return _judged(pool, weights, hypotheses, fit_rows, fits)
+    count = pool.others_fit + int(pool.alike[fit_rows].sum()) + len(fit_rows) + sum(h.fits for h in loose)
+    return _judged(pool, weights, hypotheses, fit_rows, count)
 
 
 def _order(pool: _Pool, value: FloatArray) -> IntArray:
@@ -129,6 +134,8 @@ class _Pool:
     """(n,) score of all of its kind over its own"""
     rest: float
     """score of everything that is no finalist"""
+    others_fit: int
+    """readings that fit and are no finalists"""
     looked_at: int
     evidence: Evidence
 
@@ -151,14 +158,15 @@ def _pool(evidence: Evidence, points: Points, weights: Weights) -> _Pool:
     value = likelihood * prior(together, points, scores, weights, none)
     declared = np.flatnonzero(together.declared)
     alike, alike_value = np.zeros(len(together), dtype=np.int64), np.ones(len(together))
-    if evidence.about is None and evidence.region is None:
+    located = evidence.about is not None or evidence.region is not None
+    if not located:
         kept = _one_of_each_kind(together, value, likelihood, (alike, alike_value), weights)
         kept = np.union1d(kept, declared)
     else:
         kept = np.arange(len(together))
     # Two orders: what is likely must not drop out because it is rare, nor the other way round.
     size = database.box_size(together.bounds)[kept]
-    most = FINALISTS if evidence.about or evidence.region else FINALISTS // 3
+    most = FINALISTS if located else FINALISTS // 3
     by_score = kept[np.lexsort((size, -(value * alike_value)[kept]))[:most]]
     by_likelihood = kept[np.lexsort((-value[kept], -likelihood[kept]))[: most // 2]]
     rows = np.unique(np.concatenate([by_score, by_likelihood, declared]))
@@ -175,9 +183,17 @@ def _pool(evidence: Evidence, points: Points, weights: Weights) -> _Pool:
         alike=alike[chosen],
         alike_value=alike_value[chosen],
         rest=max(float(value.sum() - (value * alike_value)[rows].sum()), 0.0),
+        others_fit=_others_fit(likelihood, rows, weights) if located else 0,
         looked_at=len(together),
         evidence=evidence,
     )
+
+
+def _others_fit(likelihood: FloatArray, rows: IntArray, weights: Weights) -> int:
+    """How many readings besides these fit as well."""
+    fit = likelihood >= max(float(likelihood.max(initial=0.0)) / weights.told_apart, FITS)
+    fit[rows] = False
+    return int(fit.sum())
 
 
 def _one_of_each_kind(
@@ -284,6 +300,30 @@ def _on_wgs84(pool: _Pool, evidence: Evidence, points: Points, weights: Weights)
         accuracy_m=tuple(accuracy),
         older=(moved > OLDER_M) | np.array([a is None for a in accuracy], dtype=np.bool_),
     )
+
+
+def _on_control_datum(pool: _Pool) -> _Pool:
+    """Finalists led by the realisation the control points are given in, where they have one.
+
+    A point known in NAD83(HARN) says exactly what a grid on NAD83(HARN) makes of it, and only
+    within some metres what its sibling on NAD83 does.
+    """
+    if not pool.evidence.controls:
+        return pool
+    wanted = crs_facts(pool.evidence.controls[0].crs)
+    c, facts = pool.candidates, list(pool.facts)
+    codes, names, siblings = c.codes.copy(), c.names.copy(), c.siblings.copy()
+    for k in range(len(c)):
+        if same_datum(facts[k], wanted):
+            continue
+        for code in siblings[k]:
+            other = crs_facts(code)
+            if other.datum == wanted.datum:
+                siblings[k] = (codes[k], *(s for s in siblings[k] if s != code))
+                codes[k], names[k], facts[k] = code, other.name, other
+                break
+    moved = replace(c, codes=codes, names=names, siblings=siblings)
+    return replace(pool, candidates=moved, facts=tuple(facts))
 
 
 def _change(facts: CrsFacts, target: str, lonlat: FloatArray) -> tuple[DatumChange | None, float | None]:
@@ -459,11 +499,14 @@ def _judged(
     if len(fit_rows) > 1:
         middle = pool.lonlat[fit_rows, CENTRE]
         spread = float(distances_m(middle[:1], middle[1:]).max())
+    placed = [h for h in hypotheses if h.lonlat is not None]
+    # Where nothing fits, the least bad ones are still worth telling apart.
+    least = max((h.likelihood for h in placed), default=0.0) / weights.told_apart
     report = CrsReport(
         evidence=evidence,
         weights=weights,
         hypotheses=hypotheses,
-        apart=apart(weights, [h for h in hypotheses if h.fits and h.lonlat is not None]),
+        apart=apart(weights, [h for h in placed if h.likelihood >= least]),
         status=status,
         verdict="",
         spread_m=spread,
