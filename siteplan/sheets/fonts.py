@@ -111,6 +111,8 @@ class Fonts:
 
     def _split(self, text: str, face: Face) -> tuple[tuple[str, str], ...]:
         fonts = self._faces[face]
+        if text.isascii() and text.isprintable():
+            return ((fonts[0].fontName, " ".join(text.split())),)
         made: list[tuple[str, str]] = []
         for letter in normal(text):
             shown = letter if _plain(letter) else SHOWN_FOR_MISSING

@@ -83,6 +83,11 @@ class Pen(ABC):
 
     # --- made of these ---
 
+    def texts(self, items: Sequence[tuple[float, float, str, float, Face, Anchor]]) -> None:
+        """Many level black texts: x, y, text, size, face, anchor."""
+        for x, y, text, size, face, anchor in items:
+            self.text(x, y, text, size, face=face, anchor=anchor)
+
     def line(self, points: Sequence[tuple[float, float]] | XYArray, stroke: Stroke) -> None:
         """One open line."""
         xy = np.asarray(points, dtype=np.float64)
@@ -144,6 +149,17 @@ def _rgb(colour: str) -> tuple[float, float, float]:
     return tuple(int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5))  # type: ignore[return-value]
 
 
+class _Path:
+    """Path operators made elsewhere: reportlab writes its own number by number, which is slow."""
+
+    def __init__(self, code: str) -> None:
+        self._text = code
+
+    def getCode(self) -> str:  # noqa: N802
+        """What a reportlab path gives."""
+        return self._text
+
+
 class PdfPen(Pen):
     """Draws on a page of a reportlab canvas."""
 
@@ -174,7 +190,7 @@ class PdfPen(Pen):
         ends = [int(o) for o in offsets]
         if len(ends) < 2:
             return
-        points = np.round(xy, 3).tolist()
+        points = [f"{px:.3f} {py:.3f}" for px, py in np.asarray(xy).tolist()]
         c = self.canvas
         c.saveState()
         c.setLineJoin(1)
@@ -186,16 +202,15 @@ class PdfPen(Pen):
             c.setFillAlpha(opacity)
         step = len(ends) if together else BATCH
         for first in range(0, len(ends) - 1, step):
-            path = c.beginPath()
-            for a, b in zip(ends[first : first + step], ends[first + 1 : first + step + 1], strict=False):
-                if b - a < 2:
-                    continue
-                path.moveTo(*points[a])
-                for point in points[a + 1 : b]:
-                    path.lineTo(*point)
-                if closed:
-                    path.close()
-            c.drawPath(path, stroke=int(stroke is not None), fill=int(fill is not None), fillMode=0)
+            parts = zip(ends[first : first + step], ends[first + 1 : first + step + 1], strict=False)
+            code = [
+                f"{points[a]} m {' l '.join(points[a + 1 : b])} l{' h' if closed else ''}"
+                for a, b in parts
+                if b - a >= 2
+            ]
+            if code:
+                path = _Path("\n".join(code))
+                c.drawPath(path, stroke=int(stroke is not None), fill=int(fill is not None), fillMode=0)
         c.restoreState()
 
     def text(
@@ -218,11 +233,31 @@ class PdfPen(Pen):
         cos, sin = float(np.cos(turn)), float(np.sin(turn))
         block = c.beginText()
         block.setFillColorRGB(*_rgb(colour))
-        block.setTextTransform(cos, sin, -sin, cos, round(x + shift * cos, 3), round(y + shift * sin, 3))
+        if angle_deg:
+            block.setTextTransform(cos, sin, -sin, cos, x + shift * cos, y + shift * sin)
+        else:
+            block.setTextOrigin(x + shift, y)
         for name, letters in self.fonts.parts(text, face):
             block.setFont(name, size)
             block.textOut(letters)
         c.drawText(block)
+
+    def texts(self, items: Sequence[tuple[float, float, str, float, Face, Anchor]]) -> None:
+        """See :meth:`Pen.texts`; one text object for all of them."""
+        block = self.canvas.beginText()
+        block.setFillColorRGB(0, 0, 0)
+        used: tuple[str, float] | None = None
+        for x, y, text, size, face, anchor in items:
+            if not text:
+                continue
+            shift = self._offset[anchor] * self.fonts.width(text, size, face) if anchor != "left" else 0.0
+            block.setTextOrigin(round(x - shift, 3), round(y, 3))
+            for name, letters in self.fonts.parts(text, face):
+                if used != (name, size):
+                    block.setFont(name, size)
+                    used = name, size
+                block.textOut(letters)
+        self.canvas.drawText(block)
 
     @contextmanager
     def clip(self, x: float, y: float, width: float, height: float) -> Iterator[None]:

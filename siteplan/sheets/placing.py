@@ -6,6 +6,7 @@ one is taken.  The order is fixed by the data, so equal input gives equal sheets
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -96,10 +97,19 @@ def _touching(a: XYArray, b: XYArray, origin: FloatArray, size: FloatArray) -> n
     return np.asarray(((high >= origin) & (low <= origin + size)).all(axis=1))
 
 
+@lru_cache(maxsize=4096)
+def _filling(half_width: float, half_height: float) -> XYArray:
+    """Points that fill an upright rectangle, no farther apart than a cell."""
+    axes = [
+        np.linspace(-h, h, max(2, int(np.ceil(2 * h / (CELL_PT * 0.9))) + 1))
+        for h in (half_width, half_height)
+    ]
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 2)
+
+
 def _boxes(centres: XYArray, half: tuple[float, float], angles_deg: FloatArray) -> np.ndarray:
     """(c, s, 2) points that fill turned rectangles, no farther apart than a cell."""
-    axes = [np.linspace(-h, h, max(2, int(np.ceil(2 * h / (CELL_PT * 0.9))) + 1)) for h in half]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 2)
+    grid = _filling(*half)
     turn = np.radians(angles_deg)
     cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
     x = grid[:, 0] * cos - grid[:, 1] * sin

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+import numpy as np
+
 from siteplan.sheets import signs
 from siteplan.sheets.fonts import Face, Fonts
 from siteplan.sheets.pen import Pen, Stroke
@@ -77,10 +79,11 @@ class Leaf:
         """Draw it."""
         for x, y, width, height in self.bands:
             pen.box(x, y, width, height, fill="#E6E6E6")
-        for x0, y0, x1, y1, weight in self.rules:
-            pen.line([(x0, y0), (x1, y1)], Stroke(signs.INK if weight > 0.3 else signs.PALE, weight))
-        for x, y, text, size, face, anchor in self.texts:
-            pen.text(x, y, text, size, face=face, anchor=anchor)
+        for weight in sorted({r[4] for r in self.rules}):
+            ends = np.array([r[:4] for r in self.rules if r[4] == weight])
+            colour = signs.INK if weight > 0.3 else signs.PALE
+            pen.segments(ends[:, :2], ends[:, 2:], Stroke(colour, weight))
+        pen.texts(self.texts)
 
 
 class _Flow:
