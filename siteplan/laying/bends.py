@@ -16,9 +16,10 @@ from typing import Final
 import numpy as np
 
 from siteplan.errors import UsageError
-from siteplan.laying.corner_units import WAYS, CornerHow, CornerWay, choose_corners, leaving_legs
+from siteplan.laying.corner_units import WAYS, CornerHow, CornerWay, corner_ways, leaving_legs
 from siteplan.laying.leg_ends import first_of_streak
 from siteplan.model import NodeKind, Runs
+from siteplan.planar import ragged
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 
@@ -115,9 +116,11 @@ def _wanted(
     asked = np.full(len(bed), "bend" in by)
     for index, ways in by_bed.items():
         asked[bed == index] = "bend" in ways
-    choice = choose_corners(runs, line, before(by), {b: before(w) for b, w in by_bed.items()})
-    wanted: BoolArray = asked & (choice.how == CornerHow.BARE)
-    return wanted
+    found = corner_ways(runs, line, before(by), {b: before(w) for b, w in by_bed.items()}, reasons=False)
+    number = np.arange(len(bed))
+    first = found.order[number, found.next(np.zeros(len(bed), dtype=np.int64))]
+    asked &= first == CornerHow.BARE
+    return asked
 
 
 def _with_room(runs: Runs, wanted: BoolArray, tangent_m: FloatArray) -> BoolArray:
@@ -140,18 +143,34 @@ def _with_room(runs: Runs, wanted: BoolArray, tangent_m: FloatArray) -> BoolArra
         bent[at_far[first_of_streak(runs, crowded)]] = False
 
 
-def _arc(at: XYArray, one: XYArray, two: XYArray, tangent_m: float, radius_m: float) -> XYArray:
-    """Vertices of the arc round a corner, both tangent points included."""
-    turn = float(np.arctan2(one[0] * two[1] - one[1] * two[0], one @ two))
-    step = 2 * np.arccos(max(1 - _SAGITTA_M / radius_m, 0.0))
-    count = max(int(np.ceil(abs(turn) / step)), _LEAST_CHORDS)
-    sign = np.sign(turn)
-    normal = sign * np.array([-one[1], one[0]])
-    start = at - one * tangent_m
-    angle = np.linspace(0.0, abs(turn), count + 1)[:, None]
-    xy: XYArray = start + radius_m * (np.sin(angle) * one + (1 - np.cos(angle)) * normal)
-    xy[-1] = at + two * tangent_m
-    return xy
+@dataclass(frozen=True, slots=True, eq=False)
+class _Arcs:
+    """Vertices of the arcs, tangent points included."""
+
+    xy: XYArray
+    first: IntArray
+    """(c + 1,) vertices of each corner's arc, none where it is not bent"""
+
+
+def _arcs(runs: Runs, bent: BoolArray, tangent_m: FloatArray, radius_m: float) -> _Arcs:
+    """Arcs round the bent corners."""
+    corner = np.flatnonzero(bent)
+    arriving, leaving = runs.corner_leg[corner], leaving_legs(runs)[corner]
+    last, first = runs.offsets[arriving + 1] - 1, runs.offsets[leaving]
+    one, two = runs.xy[last] - runs.xy[last - 1], runs.xy[first + 1] - runs.xy[first]
+    one, two = (v / np.hypot(v[:, 0], v[:, 1])[:, None] for v in (one, two))
+    turn = np.arctan2(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0], np.einsum("ij,ij->i", one, two))
+    step = 2 * np.arccos(1 - _SAGITTA_M / radius_m)
+    chords = np.maximum(np.ceil(np.abs(turn) / step).astype(np.int64), _LEAST_CHORDS)
+    of = np.repeat(np.arange(len(corner)), chords + 1)
+    nth = ragged(np.zeros(len(corner), dtype=np.int64), chords + 1)
+    angle = (np.abs(turn) / chords)[of] * nth
+    normal = np.sign(turn)[:, None] * np.column_stack([-one[:, 1], one[:, 0]])
+    start = runs.corner_xy[corner] - one * tangent_m[corner, None]
+    xy = start[of] + radius_m * (np.sin(angle)[:, None] * one[of] + (1 - np.cos(angle))[:, None] * normal[of])
+    size = np.zeros(len(bent), dtype=np.int64)
+    size[corner] = chords + 1
+    return _Arcs(xy, np.concatenate([[0], np.cumsum(size)]).astype(np.int64))
 
 
 def _bent(runs: Runs, bent: BoolArray, tangent_m: FloatArray, radius_m: float) -> Runs:
@@ -159,7 +178,8 @@ def _bent(runs: Runs, bent: BoolArray, tangent_m: FloatArray, radius_m: float) -
     bend_at = np.full(len(runs.leg_id), -1, dtype=np.int64)
     bend_at[runs.corner_leg[bent]] = np.flatnonzero(bent)
     groups = _groups(runs, bend_at)
-    xy = [_group_xy(runs, legs, ring, bend_at, tangent_m, radius_m) for legs, ring in groups]
+    arcs = _arcs(runs, bent, tangent_m, radius_m)
+    xy = [_group_xy(runs, legs, ring, bend_at, arcs) for legs, ring in groups]
     first = np.array([legs[0] for legs, _ in groups], dtype=np.int64)
     last = np.array([legs[-1] for legs, _ in groups], dtype=np.int64)
     ring = np.array([r for _, r in groups], dtype=np.bool_)
@@ -226,30 +246,22 @@ def _groups(runs: Runs, bend_at: IntArray) -> list[tuple[IntArray, bool]]:
     return groups
 
 
-def _group_xy(
-    runs: Runs, legs: IntArray, ring: bool, bend_at: IntArray, tangent_m: FloatArray, radius_m: float
-) -> XYArray:
+def _group_xy(runs: Runs, legs: IntArray, ring: bool, bend_at: IntArray, arcs: _Arcs) -> XYArray:
     """Vertices of legs that become one."""
-    parts = [runs.xy[runs.offsets[leg] : runs.offsets[leg + 1]] for leg in legs]
+    first, last = runs.offsets[legs], runs.offsets[legs + 1]
     if len(legs) == 1 and not ring:
-        return parts[0]
+        return runs.xy[first[0] : last[0]]
     out: list[XYArray] = []
-    count = len(legs)
-    for k in range(count):
-        part = parts[k]
-        begins, ends = k > 0 or ring, k + 1 < count or ring
-        out.append(part[int(begins) : len(part) - int(ends)])
+    for k, corner in enumerate(bend_at[legs].tolist()):
+        begins, ends = k > 0 or ring, k + 1 < len(legs) or ring
+        out.append(runs.xy[first[k] + begins : last[k] - ends])
         if ends:
-            following = parts[(k + 1) % count]
-            one, two = part[-1] - part[-2], following[1] - following[0]
-            at = bend_at[legs[k]]
-            out.append(
-                _arc(part[-1], one / np.hypot(*one), two / np.hypot(*two), float(tangent_m[at]), radius_m)
-            )
-    xy = np.concatenate(out)
+            out.append(arcs.xy[arcs.first[corner] : arcs.first[corner + 1]])
     if ring:
         # the ring starts where its first leg leaves the bend, and ends there
-        xy = np.concatenate([out[-1][-1:], xy])
-    step = np.hypot(*np.diff(xy, axis=0).T)
-    kept: XYArray = xy[np.concatenate([[True], step > 1e-9])]
-    return kept
+        out.insert(0, out[-1][-1:])
+    xy = np.concatenate(out)
+    step = np.diff(xy, axis=0)
+    kept = np.ones(len(xy), dtype=np.bool_)
+    kept[1:] = (np.abs(step) > 1e-9).any(axis=1)
+    return xy[kept]

@@ -14,7 +14,7 @@ much (plane trigonometry: the two faces meet on the line that halves the corner)
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Final, Literal
 
@@ -56,11 +56,7 @@ _CODE: Final[dict[CornerWay, CornerHow]] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CornerChoice:
-    """How each corner is made.  c corners, in the order of the runs' corners.
-
-    ``exchanged`` is False throughout today; a later choice of orientation for reversible
-    units sets it and swaps the two arms, and nothing else changes.
-    """
+    """How each corner is made.  c corners, in the order of the runs' corners."""
 
     unit: IntArray
     """(c,) index into the line's corners, -1 where no unit makes this corner"""
@@ -111,6 +107,20 @@ class CornerWays:
     """(c, w + 1) ways to try, CornerHow, ending in bare; ways that cannot be are passed over"""
     why: ObjectArray
     """(c,) str: why no way makes it, empty where one does"""
+    exchanged: BoolArray
+    """(c,) the unit is laid with its arms exchanged; its row of arms says so already"""
+
+    def with_exchanged(self, which: BoolArray) -> CornerWays:
+        """The same with the units of the corners ``which`` turned round.
+
+        Parameters
+        ----------
+        which : (c,) corners whose (reversible) unit is laid the other way
+        """
+        arriving, leaving = self.arriving_um.copy(), self.leaving_um.copy()
+        arriving[CornerHow.UNIT, which] = self.leaving_um[CornerHow.UNIT, which]
+        leaving[CornerHow.UNIT, which] = self.arriving_um[CornerHow.UNIT, which]
+        return replace(self, arriving_um=arriving, leaving_um=leaving, exchanged=self.exchanged ^ which)
 
     def next(self, level: IntArray) -> IntArray:
         """(c,) place in the order of the first way at ``level`` or after that makes the corner."""
@@ -126,7 +136,7 @@ class CornerWays:
         how = self.order[c, level]
         return CornerChoice(
             unit=np.where(how == CornerHow.UNIT, self.unit, -1),
-            exchanged=np.zeros(len(level), dtype=np.bool_),
+            exchanged=self.exchanged & (how == CornerHow.UNIT),
             arriving_um=self.arriving_um[how, c],
             leaving_um=self.leaving_um[how, c],
             why=self.why,
@@ -182,6 +192,8 @@ def corner_ways(
     line: ProductLine,
     by: Sequence[CornerWay] = WAYS,
     by_bed: Mapping[int, Sequence[CornerWay]] | None = None,
+    *,
+    reasons: bool = True,
 ) -> CornerWays:
     """Every way each corner can be made.
 
@@ -191,6 +203,7 @@ def corner_ways(
     line : product line
     by : ways in the order they are tried
     by_bed : other orders for single beds, by index
+    reasons : say why nothing makes a corner
 
     Returns
     -------
@@ -209,9 +222,10 @@ def corner_ways(
     can[CornerHow.BUTT], through = _butts(runs, line, taken[:, CornerHow.BUTT], saw[:, CornerHow.BUTT])
     order = _orders(runs, by, by_bed or {})
     why = np.full(count, "", dtype=object)
-    ways = CornerWays(can, taken[0], taken[1], saw[0], saw[1], unit, through, order, why)
+    as_catalogued = np.zeros(count, dtype=np.bool_)
+    ways = CornerWays(can, taken[0], taken[1], saw[0], saw[1], unit, through, order, why, as_catalogued)
     first = order[np.arange(count), ways.next(np.zeros(count, dtype=np.int64))]
-    for c in np.flatnonzero(first == CornerHow.BARE):
+    for c in np.flatnonzero(first == CornerHow.BARE) if reasons else ():
         ways.why[c] = _no_way(float(turn[c]), line, [CornerHow(k) for k in order[c]])
     return ways
 

@@ -28,8 +28,10 @@ _REACH_DEPTHS: Final = 8.0
 degrees is cut back by 4 depths"""
 _BRIDGE_DEPTHS: Final = 2.0
 """a stretch of leg this long, or shorter, between two places another strip lies on is not edged"""
-_GRAZE_M2: Final = 1e-9
-"""strips that share less than this touch: a thousandth of a square millimetre"""
+_TOUCH_UM: Final = 1.0
+"""strips that share less than this along or across the leg touch"""
+_LEAST_DEG: Final = 15.0
+"""a face at less than this to its leg cannot be what the leg ends at: the angle is taken as this"""
 _ROUNDS: Final = 4
 """ends that meet at one tee give way one after the other; more than four do not meet"""
 
@@ -38,7 +40,10 @@ def meet_angles(runs: Runs) -> tuple[FloatArray, FloatArray]:
     """Angle in degrees at which each leg meets what it starts and ends at, 90 where unknown."""
     square = np.full(len(runs.leg_id), 90.0)
     start, far = runs.start_meet_deg, runs.far_meet_deg
-    return square if start is None else start, square if far is None else far
+    return (
+        square if start is None else np.maximum(start, _LEAST_DEG),
+        square if far is None else np.maximum(far, _LEAST_DEG),
+    )
 
 
 def _up(values_um: FloatArray) -> IntArray:
@@ -295,12 +300,8 @@ def _cleared(
     """(e,) how far back the other strips reach into each tee's own."""
     count = len(end_um)
     mine, theirs = _pairs(own.end, others.end)
-    hit = shapely.intersects(own.shape[mine], others.shape[theirs])
-    mine, theirs = mine[hit], theirs[hit]
-    common = shapely.intersection(own.shape[mine], others.shape[theirs])
-    some = shapely.area(common) > _GRAZE_M2
-    mine, common = mine[some], common[some]
-    low, high = _stations_of(band, own, mine, common)
+    low, high, hit = _stations_of(band, own, mine, others.shape[theirs], depth_um)
+    mine, low, high = mine[hit], low[hit], high[hit]
     end = own.end[mine]
     back = np.where(end_um[end] == 0, high, end_um[end] - low)
     front = np.where(end_um[end] == 0, low, end_um[end] - high)
@@ -329,25 +330,60 @@ def _pairs(one: IntArray, two: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _stations_of(
-    band: Band, own: _Parts, part: IntArray, common: ObjectArray
-) -> tuple[FloatArray, FloatArray]:
-    """(k,) least and greatest station of shapes within parts of the own strips.
+    band: Band, own: _Parts, part: IntArray, shape: ObjectArray, depth_um: int
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Least and greatest station of what shapes cover of the own strips.
 
-    Cross-sections are square to an edge but near its vertices, where they fan out: what lies in
-    a fan counts with the whole of it.
+    Parameters
+    ----------
+    own, part : (k,) the own part beside each shape
+    shape : (k,) parts of other strips
+
+    Returns
+    -------
+    (k,) stations, and whether the shape lies on the part at all; they mean nothing where it does not.
+
+    Notes
+    -----
+    Each shape is clipped to the ribbon along the own edge.  Cross-sections are square to an edge but
+    near its vertices, where they fan out: what lies in a fan counts with the whole of it.
     """
-    if not len(common):
-        return np.empty(0), np.empty(0)
-    xy, shape = shapely.get_coordinates(common, return_index=True)
     vertex = own.vertex[part]
     edge_um, edge_m = band.edge_um[vertex], band.edge_m[vertex]
     key = band.key_um.reshape(-1, 3)[vertex]
     fan_start, fan_end = key[:, 1] - key[:, 0], edge_um - (key[:, 2] - key[:, 0])
-    to = xy - band.xy[vertex][shape]
-    along = np.einsum("ij,ij->i", to, band.along[vertex][shape]) * (edge_um / edge_m)[shape]
-    first = np.searchsorted(shape, np.arange(len(common)))
-    low, high = np.minimum.reduceat(along, first), np.maximum.reduceat(along, first)
+    low, high = _clipped(band, vertex, shape, depth_um / 2e6)
+    scale = edge_um / edge_m
+    low = np.maximum(low * scale, np.where(own.from_um[part] > band.at_um[vertex], 0.0, -fan_start))
+    high = np.minimum(high * scale, edge_um + fan_end)
+    hit = high - low > _TOUCH_UM
     low = np.where(low < fan_start, 0.0, np.where(low > edge_um - fan_end, edge_um - fan_end, low))
     high = np.where(high > edge_um - fan_end, edge_um, np.where(high < fan_start, fan_start, high))
-    low, high = np.clip(low, 0.0, edge_um), np.clip(high, 0.0, edge_um)
-    return band.at_um[vertex] + low, band.at_um[vertex] + high
+    low, high = band.at_um[vertex] + low, band.at_um[vertex] + high
+    hit &= (low < own.to_um[part]) & (high > own.from_um[part])
+    return low, high, hit
+
+
+def _clipped(
+    band: Band, vertex: IntArray, shape: ObjectArray, half_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """(k,) least and greatest distance along edges of what shapes have within half a depth of them."""
+    low, high = np.full(len(shape), np.inf), np.full(len(shape), -np.inf)
+    xy, of = shapely.get_coordinates(shape, return_index=True)
+    along = band.along[vertex][of]
+    to = xy - band.xy[vertex][of]
+    x = np.einsum("ij,ij->i", to, along)
+    y = along[:, 0] * to[:, 1] - along[:, 1] * to[:, 0]
+    side = np.flatnonzero(of[1:] == of[:-1])  # rings come closed
+    x0, y0, dx, dy = x[side], y[side], np.diff(x)[side], np.diff(y)[side]
+    inside = half_m - _TOUCH_UM / 1e6
+    level = dy == 0.0
+    step = np.where(level, 1.0, dy)
+    one, two = (-inside - y0) / step, (inside - y0) / step
+    first = np.where(level, 0.0, np.clip(np.minimum(one, two), 0.0, None))
+    last = np.where(level, 1.0, np.clip(np.maximum(one, two), None, 1.0))
+    met = (first <= last) & (~level | (np.abs(y0) <= inside))
+    for t in (first, last):
+        np.minimum.at(low, of[side][met], (x0 + t * dx)[met])
+        np.maximum.at(high, of[side][met], (x0 + t * dx)[met])
+    return low, high
