@@ -43,8 +43,9 @@ from siteplan.sheets.scene import Scene
 from siteplan.sheets.tables import Column, Row, Section, flow
 from siteplan.sheets.tiling import Ground, View, Window, choose_tiling
 from siteplan.sheets.write import PDF_NAME, make_pdf, write_sheets
-from tests.make_sheets import Plan, plan_of, read, read_sample, sample
-from tests.make_sites import rectangle
+from siteplan.sites import load_site, site_settings
+from tests.make_sheets import Plan, plan_of, planned, read, read_sample, sample
+from tests.make_sites import line, rectangle, write_features
 
 SITES = ("fennel_row", "larkspur_close")
 
@@ -684,3 +685,54 @@ def test_scale_that_suits_is_chosen(two_beds: Plan) -> None:
     assert len(finer.tiling.tiles) > 1
     assert 2.0 * made.tiling.scale.pt_per_m > 4.4 * MM_PT
     assert len(read(made).plans) == 1
+
+
+# ---------------------------------------------------------------- odd sites
+
+
+def test_a_site_of_one_line(tmp_path: Path) -> None:
+    """An open line has no area to write its id in."""
+    beds = write_features(tmp_path / "beds.geojson", {"L1": line([(0, 0), (9.3, 0), (9.3, 5.1)])})
+    plan = planned(load_site(site_settings(beds, "flex-2m")))
+    report = writer(plan, tmp_path / "out", pictures=True)
+    assert report.forced == 0
+    text = " ".join(read(plan.pdf()).texts)
+    assert "L1-1" in text
+    assert "free end" in text
+
+
+def test_a_site_nothing_can_be_laid_on(tmp_path: Path) -> None:
+    """Too tight a curve for the line: no piece at all, and the sheets say so."""
+    angle = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    plan = plan_of(tmp_path, {"T1": 0.3 * np.column_stack([np.cos(angle), np.sin(angle)])})
+    assert len(plan.result.pieces) == 0
+    assert len(plan.result.unmet) > 0
+    report = writer(plan, tmp_path / "out", pictures=True)
+    assert report.pieces == 0
+    texts = read(plan.pdf()).texts
+    assert any("UNMET" in t and "Plan: T1" in t for t in texts)
+    assert any("These legs and corners cannot be made" in t for t in texts)
+
+
+def test_smallest_paper_that_is_taken(two_beds: Plan) -> None:
+    """Title block and legend keep inside a sheet of 190 mm, and no word runs over another."""
+    (sheet,) = read(two_beds.pdf(paper="190mmx250mm", scale="1:500")).plans
+    edge = MARGIN - 0.01
+    for char in sheet.chars:
+        assert edge <= char["x0"]
+        assert char["x1"] <= float(sheet.width) - edge
+        assert edge <= sheet.height - char["bottom"]
+    below = [
+        c for c in sheet.chars if c["upright"] and sheet.height - c["bottom"] < 200 and c["text"].strip()
+    ]
+    boxes = np.array(
+        [shapely.box(c["x0"], c["y0"] + 1.5, c["x1"], c["y1"] - 1.5) for c in below], dtype=object
+    )
+    pairs = shapely.STRtree(boxes).query(boxes, predicate="intersects")
+    areas = shapely.area(shapely.intersection(boxes[pairs[0]], boxes[pairs[1]]))
+    over = [
+        (below[a]["text"], below[b]["text"])
+        for (a, b), s in zip(pairs.T, areas, strict=True)
+        if a < b and s > 0.6
+    ]
+    assert not over

@@ -175,7 +175,7 @@ class Scene:
         content = self.content
         low, high = self.piece_boxes
         pieces = content.pieces
-        bare = self._bare_points()
+        bare, _ = self.bare_points
         usual = content.result.line.sections[0].laying_um / 1e6
         return Ground(
             middle=np.concatenate([content.result.pieces.xy[pieces], bare]),
@@ -184,20 +184,21 @@ class Scene:
             usual_m=usual,
         )
 
-    def _bare_points(self) -> XYArray:
-        """Points along unmet legs, ends included."""
+    @cached_property
+    def bare_points(self) -> tuple[XYArray, IntArray]:
+        """Points along unmet legs, ends included, and the run of each."""
         runs = self.content.plan.runs
         xy, offsets = take_parts(runs.xy, runs.offsets, self.unmet_legs)
         if not len(xy):
-            return xy
+            return xy, np.empty(0, dtype=np.int64)
         last = np.zeros(len(xy), dtype=bool)
         last[offsets[1:] - 1] = True
         a, b = xy[~last], xy[np.flatnonzero(~last) + 1]
         steps = np.maximum(1, np.ceil(np.hypot(*(b - a).T) / BARE_STEP_M)).astype(np.int64)
         share = ragged(np.zeros(len(steps), np.int64), steps + 1) / np.repeat(steps, steps + 1)
         k = part_of(np.concatenate([[0], np.cumsum(steps + 1)]))
-        made: XYArray = a[k] + (b - a)[k] * share[:, None]
-        return made
+        run = runs.leg_run[self.unmet_legs[part_of(offsets)[~last][k]]]
+        return a[k] + (b - a)[k] * share[:, None], run
 
     @cached_property
     def tee_or_wall(self) -> IntArray:

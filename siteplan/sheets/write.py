@@ -150,12 +150,13 @@ def make_pdf(scene: Scene, fonts: Fonts, options: SheetOptions) -> MadePdf:
     tiling, findings = choose_tiling(
         scene.ground(), papers, sheet_scales(content.show.unit), options.scale, options.most_sheets
     )
-    front, back, first_plan = _leaves(content, fonts, tiling)
+    by_run = _sheets_by_run(scene, tiling)
+    front, back, first_plan = _leaves(content, fonts, tiling, by_run)
     book = _Book(scene, fonts, tiling, first_plan)
     count = first_plan - 1 + len(tiling.tiles) + len(back)
     book.overview(count)
     book.tables(front, 2, count)
-    labelled = [book.plan(k, count) for k in range(len(tiling.tiles))]
+    labelled = [book.plan(k, count, by_run) for k in range(len(tiling.tiles))]
     book.tables(back, first_plan + len(tiling.tiles), count)
     return MadePdf(book.finish(), tiling, first_plan, count, tuple(labelled), findings)
 
@@ -165,7 +166,9 @@ def _wide(options: SheetOptions) -> Any:
     return paper if paper.width_mm >= paper.height_mm else paper.turned()
 
 
-def _leaves(content: Content, fonts: Fonts, tiling: Tiling) -> tuple[list[Leaf], list[Leaf], int]:
+def _leaves(
+    content: Content, fonts: Fonts, tiling: Tiling, by_run: dict[int, list[int]]
+) -> tuple[list[Leaf], list[Leaf], int]:
     """Sheets of tables before and after the plan sheets, and the number of the first plan sheet.
 
     The first tables name sheets, and how many sheets they fill decides those numbers, so the
@@ -173,7 +176,6 @@ def _leaves(content: Content, fonts: Fonts, tiling: Tiling) -> tuple[list[Leaf],
     sheets left over say that they are empty: every reference stays right.
     """
     window = content_window(tiling.paper, fonts, drawing=False)
-    by_run = _sheets_by_run(content, tiling)
     count = 1
     while True:
         first_plan = 2 + count
@@ -186,14 +188,15 @@ def _leaves(content: Content, fonts: Fonts, tiling: Tiling) -> tuple[list[Leaf],
     return front, flow(schedules.back(), fonts, window), first_plan
 
 
-def _sheets_by_run(content: Content, tiling: Tiling) -> dict[int, list[int]]:
-    """Plan sheets (from 0) each run has pieces on; a run without pieces has none."""
-    pieces = content.result.pieces
-    sheet = tiling.sheet_of(pieces.xy[content.pieces])
-    pairs = np.unique(np.column_stack([pieces.run[content.pieces], sheet]), axis=0)
+def _sheets_by_run(scene: Scene, tiling: Tiling) -> dict[int, list[int]]:
+    """Plan sheets (from 0) each run has pieces or unmet legs on."""
+    pieces, chosen = scene.content.result.pieces, scene.content.pieces
+    bare, bare_run = scene.bare_points
+    run = np.concatenate([pieces.run[chosen], bare_run])
+    sheet = tiling.sheet_of(np.concatenate([pieces.xy[chosen], bare]))
     made: dict[int, list[int]] = {}
-    for run, number in pairs.tolist():
-        made.setdefault(run, []).append(number)
+    for one, number in np.unique(np.column_stack([run, sheet]), axis=0).tolist():
+        made.setdefault(one, []).append(number)
     return made
 
 
@@ -241,14 +244,15 @@ class _Book:
         draw_border(self.pen, self.paper, sheet, self.scene, self.tiling, self.first_plan)
         self.canvas.showPage()
 
-    def plan(self, k: int, count: int) -> Labelled:
+    def plan(self, k: int, count: int, by_run: dict[int, list[int]]) -> Labelled:
         """One plan sheet."""
         tiling, content = self.tiling, self.scene.content
         view, tile = tiling.view(k), tiling.tiles[k]
         number = self.first_plan + k
         window = view.window
         owned = (tile.x0, tile.y0, tile.x0 + tile.width_m, tile.y0 + tile.height_m)
-        beds = [content.bed_text[b] for b in self._beds_here(k)]
+        here = {int(content.plan.runs.bed[run]) for run, sheets in by_run.items() if k in sheets}
+        beds = [content.bed_text[b] for b in sorted(here)]
         title = f"Plan: {', '.join(beds)}" if beds else "Plan"
         sheet = Sheet(number, count, title, f"plan{k + 1}", tiling.scale, k)
         if k == 0:
@@ -266,12 +270,6 @@ class _Book:
         draw_border(self.pen, self.paper, sheet, self.scene, tiling, self.first_plan)
         self.canvas.showPage()
         return labelled
-
-    def _beds_here(self, k: int) -> list[int]:
-        pieces, chosen = self.scene.content.result.pieces, self.scene.content.pieces
-        here = self.tiling.sheet_of(pieces.xy[chosen]) == k
-        beds: list[int] = np.unique(pieces.bed[chosen[here]]).tolist()
-        return beds
 
     def tables(self, leaves: list[Leaf], first: int, count: int) -> None:
         """Sheets of tables."""
