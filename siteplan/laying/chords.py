@@ -70,15 +70,13 @@ def chord_lines(xy: XYArray, offsets: OffsetArray, ring: BoolArray, beyond_m: fl
     line = np.repeat(np.arange(len(size)), size)
     walked -= walked[offsets[:-1]][line]
     length = walked[offsets[1:] - 1]
-    # whole turns of a ring before and after it: the longest chord may be longer than the ring
-    turns = np.where(ring, np.ceil(beyond_m / np.maximum(length, 1e-9)).astype(np.int64) + 1, 0)
     edges = size - 1
-    count = np.where(ring, edges * (2 * turns + 1) + 1, size + 2)
+    before = np.where(ring, _edges_within(walked, offsets, length, beyond_m, back=True), 1)
+    behind = np.where(ring, _edges_within(walked, offsets, length, beyond_m, back=False), 1)
+    count = size + before + behind
     out = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
     line = np.repeat(np.arange(len(size)), count)
-    local = np.arange(out[-1]) - out[:-1][line]
-    before = np.where(ring, turns * edges, 1)[line]
-    nth = local - before
+    nth = np.arange(out[-1]) - (out[:-1] + before)[line]
     around = np.where(ring[line], np.floor_divide(nth, edges[line]), 0)
     nth = np.where(ring[line], nth - around * edges[line], np.clip(nth, 0, edges[line]))
     source = offsets[:-1][line] + nth
@@ -89,9 +87,28 @@ def chord_lines(xy: XYArray, offsets: OffsetArray, ring: BoolArray, beyond_m: fl
         along = new[rows + near] - new[rows + far]
         new[rows] += along / np.hypot(along[:, 0], along[:, 1])[:, None] * beyond_m
         at[rows] -= near * beyond_m
-    reach = length + 2 * beyond_m + (2 * turns + 1) * length + _APART_M
+    reach = at[out[1:] - 1] - at[out[:-1]] + _APART_M
     shift = np.concatenate([[0.0], np.cumsum(reach)[:-1]])
     return ChordLines(new, out, at, at + shift[line], shift, length)
+
+
+def _edges_within(
+    walked_m: FloatArray, offsets: OffsetArray, length_m: FloatArray, within_m: float, *, back: bool
+) -> IntArray:
+    """(l,) edges a ring is walked on beyond its end, or back beyond its start, to cover a distance."""
+    edges = np.diff(offsets) - 1
+    turns = np.floor(within_m / np.maximum(length_m, 1e-9)).astype(np.int64)
+    rest = within_m - turns * length_m
+    # one search for all lines: stations of one kept clear of the next one's
+    base = np.concatenate([[0.0], np.cumsum(length_m + 1.0)[:-1]])
+    key = walked_m + np.repeat(base, np.diff(offsets))
+    if back:
+        nearest = np.searchsorted(key, length_m - rest + base, side="right") - 1
+        part = offsets[1:] - 1 - nearest
+    else:
+        part = np.searchsorted(key, rest + base, side="left") - offsets[:-1]
+    out: IntArray = turns * edges + np.clip(part, 1, edges)
+    return out
 
 
 def _edge_at(lines: ChordLines, line: IntArray, at_m: FloatArray) -> IntArray:
