@@ -10,7 +10,8 @@ was left out stays short and takes no sections.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -45,11 +46,52 @@ class Units:
     over_um: IntArray
     """(l,) by how much, 0 elsewhere"""
 
+    def turned_round(self, which: BoolArray) -> Units:
+        """The same with the units of the corners ``which`` laid with their arms exchanged."""
+        old = self.corners
+        more = np.where(which, old.arriving_um - old.leaving_um, 0)
+        corners = replace(
+            old,
+            arriving_um=old.arriving_um - more,
+            leaving_um=old.leaving_um + more,
+            exchanged=old.exchanged ^ which,
+        )
+        return replace(
+            self,
+            start_um=self.start_um + _at_corner(more, self.start_corner),
+            far_um=self.far_um - _at_corner(more, self.far_corner),
+            corners=corners,
+        )
+
+    def where(self, leg: BoolArray, corner: BoolArray, other: Units) -> Units:
+        """These units at the legs and corners that are flagged, the ``other`` ones elsewhere."""
+
+        def mixed(one: Any, two: Any, flag: BoolArray) -> dict[str, Any]:
+            pairs = {f.name: (getattr(one, f.name), getattr(two, f.name)) for f in fields(one)}
+            return {
+                n: np.where(flag, a, b)
+                for n, (a, b) in pairs.items()
+                if isinstance(a, np.ndarray) and n != "left_out"
+            }
+
+        own = mixed(self, other, leg) | {"left_out": np.where(corner, self.left_out, other.left_out)}
+        return replace(
+            self,
+            **own,
+            corners=replace(self.corners, **mixed(self.corners, other.corners, corner)),
+            sawn=replace(self.sawn, **mixed(self.sawn, other.sawn, leg)),
+        )
+
     @property
     def corner_laid(self) -> BoolArray:
         """(c,) a corner unit stands there."""
         laid: BoolArray = self.corners.how == CornerHow.UNIT
         return laid
+
+    @property
+    def unit_standing(self) -> IntArray:
+        """(c,) index of the corner unit that stands there, -1 for none."""
+        return np.where(self.corner_laid, self.corners.unit, -1)
 
     @property
     def start_unit(self) -> BoolArray:
@@ -98,6 +140,17 @@ def _leg_corners(runs: Runs) -> tuple[IntArray, IntArray]:
     number = np.arange(len(runs.corner_leg))
     far[runs.corner_leg], start[leaving_legs(runs)] = number, number
     return start, far
+
+
+def first_units(
+    runs: Runs, ways: CornerWays, line: ProductLine, clear_um: tuple[IntArray, IntArray]
+) -> Units:
+    """What would stand at the ends of the legs if none were too short for it.
+
+    Parameters are those of :func:`choose_units`, which leaves out what a leg is too short for.
+    """
+    level = ways.next(np.zeros(len(runs.corner_leg), dtype=np.int64))
+    return _standing(runs, ways, level, line, clear_um, *choose_ends(runs, line))
 
 
 def choose_units(

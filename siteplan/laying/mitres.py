@@ -70,6 +70,16 @@ class SawnEnds:
     corner_gap_um: int
     """space between two sawn ends, or a sawn end and a face, on the laying line"""
 
+    def take(self, which: IntArray) -> SawnEnds:
+        """Those of the legs ``which``, each as often as it is named."""
+        return replace(
+            self,
+            start_deg=self.start_deg[which],
+            far_deg=self.far_deg[which],
+            start_point_um=self.start_point_um[which],
+            far_point_um=self.far_point_um[which],
+        )
+
     @property
     def start(self) -> BoolArray:
         """(l,)"""

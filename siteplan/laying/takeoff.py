@@ -23,11 +23,13 @@ import numpy as np
 from siteplan.errors import UsageError
 from siteplan.laying.band import Stations, build_band, stations
 from siteplan.laying.chords import least_radius
-from siteplan.laying.corner_units import WAYS, CornerChoice, CornerHow, CornerWay, corner_ways
+from siteplan.laying.corner_units import WAYS, CornerChoice, CornerHow, CornerWay, CornerWays, corner_ways
 from siteplan.laying.curves import CurveRules
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
-from siteplan.laying.leg_ends import Units, choose_units, standing
+from siteplan.laying.goals import curve_goals, run_goals
+from siteplan.laying.leg_ends import Units, choose_units, first_units, standing
 from siteplan.laying.mitres import SawnPieces, one_piece, required, share_out, with_one_piece
+from siteplan.laying.orientation import best_orientation, can_turn, less
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
 from siteplan.laying.rigid import CurvePieces, lay_curves
 from siteplan.laying.run_ends import clearances
@@ -195,13 +197,23 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     beds = {str(bed): k for k, bed in enumerate(bed_ids)}
     by_bed = {beds[bed]: ways for bed, ways in rules.corner_by_bed if bed in beds}
     ways = corner_ways(runs, line, rules.corner_by, by_bed)
-    units = choose_units(runs, part, ways, line, clearances(runs, part, band, line))
-    corners = units.corners
     curve = _curve_faults(runs, line)
+    units = _turned_units(runs, part, ways, curve, line, clearances(runs, part, band, line), rules)
+    corners = units.corners
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
-    fits, sawn = _fit(runs, rest, laid, units, line, rules)
-    curved = _lay_curves(runs, part, units, line, rules)
+    every = np.arange(len(rest))
+    fits, sawn = _fit(runs, every, rest, laid, units, line, rules)
+    curved = _lay_curves(
+        runs,
+        part,
+        np.flatnonzero(~runs.straight & ~units.short),
+        units.start_um,
+        units.far_um,
+        units,
+        line,
+        rules,
+    )
     curve_um, faired_m = np.zeros(len(rest), dtype=np.int64), np.zeros(len(rest))
     if curved is not None:
         fits, curve_um = _with_curves(fits, curved, rest, line)
@@ -255,19 +267,160 @@ def _curve_faults(runs: Runs, line: ProductLine) -> ObjectArray:
     return fault
 
 
-def _fit(
-    runs: Runs, rest_um: IntArray, laid: BoolArray, units: Units, line: ProductLine, rules: LayRules
-) -> tuple[LegFits, SawnPieces]:
-    """Fill every leg; a leg that is not laid keeps its rule of thumb and nothing else."""
+def _turned_units(
+    runs: Runs,
+    part: Stations,
+    ways: CornerWays,
+    curve: ObjectArray,
+    line: ProductLine,
+    clear_um: tuple[IntArray, IntArray],
+    rules: LayRules,
+) -> Units:
+    """What stands at the ends of the legs, reversible corner units laid the way that is best.
+
+    First before anything is left out of short legs, since a unit turned round may make it fit.
+    Where a corner is made another way, or left out, all the same, once more with what stands then,
+    and with what stands as the catalogue has the units: each run takes the better of the two.
+    """
+    arms = ways.arriving_um[CornerHow.UNIT], ways.leaving_um[CornerHow.UNIT]
+    if not can_turn(ways.unit, *arms, line).any():
+        return choose_units(runs, part, ways, line, clear_um)
+    first = first_units(runs, ways, line, clear_um)
+    free = can_turn(first.unit_standing, first.corners.arriving_um, first.corners.leaving_um, line)
+    chosen = _orientation(runs, part, first, free, curve, line, rules, whole=False)
+    made = choose_units(runs, part, ways.with_exchanged(chosen), line, clear_um)
+    if not made.short.any() and (made.corners.how == first.corners.how).all():
+        return made
+    both, goals = [], []
+    for units in (made, choose_units(runs, part, ways, line, clear_um)):
+        still = free & (units.corners.how == CornerHow.UNIT)
+        for corner in (units.start_corner[units.short], units.far_corner[units.short]):
+            still[corner[corner >= 0]] = False
+        # from the catalogue again, so that ties go to it
+        units = units.turned_round(units.corners.exchanged & still)  # noqa: PLW2901
+        turned = _orientation(runs, part, units, still, curve, line, rules, whole=True)
+        both.append(units.turned_round(turned))
+        goals.append(_run_goals(runs, part, both[-1], curve, line, rules))
+    better = less(goals[0], goals[1])
+    return both[0].where(better[runs.leg_run], better[runs.leg_run[runs.corner_leg]], both[1])
+
+
+def _run_goals(
+    runs: Runs, part: Stations, units: Units, curve: ObjectArray, line: ProductLine, rules: LayRules
+) -> IntArray:
+    """(r, g) goals of the runs with these units."""
+    every = np.arange(len(curve))
+    goals = _goals(runs, part, every, units.start_um, units.far_um, units, curve, line, rules, False)
+    out = np.zeros((len(runs.run_id), goals.shape[1]), dtype=np.int64)
+    np.add.at(out, runs.leg_run, goals)
+    return out
+
+
+def _orientation(
+    runs: Runs,
+    part: Stations,
+    units: Units,
+    free: BoolArray,
+    curve: ObjectArray,
+    line: ProductLine,
+    rules: LayRules,
+    *,
+    whole: bool,
+) -> BoolArray:
+    """(c,) units to be turned round; ``whole``: never so that they take more than a leg has."""
+
+    def measure(leg: IntArray, start_um: IntArray, far_um: IntArray) -> IntArray:
+        return _goals(runs, part, leg, start_um, far_um, units, curve, line, rules, whole)
+
+    return best_orientation(
+        runs, free, units.start_corner, units.far_corner, units.start_um, units.far_um,
+        units.corners.arriving_um - units.corners.leaving_um, measure,
+    )  # fmt: skip
+
+
+def _goals(
+    runs: Runs,
+    part: Stations,
+    leg: IntArray,
+    start_um: IntArray,
+    far_um: IntArray,
+    units: Units,
+    curve: ObjectArray,
+    line: ProductLine,
+    rules: LayRules,
+    whole: bool,
+) -> IntArray:
+    """(k, g) goals of legs of which so much is taken off; the first one: it cannot be."""
+    rest = part.leg_um[leg] - start_um - far_um
+    short = units.short[leg] | (rest < units.sawn.least_room_um[leg])
+    bent = (curve[leg] != "") if line.behaviour == "flexible" else ~runs.straight[leg]
+    fits, sawn = _fit(runs, leg, rest, ~short & ~bent, units, line, rules)
+    goals = run_goals(fits, sawn, line, rules.prefer)
+    # a curve the line cannot follow is unmet whichever way the units lie
+    goals[bent] = 0
+    goals[bent, 0] = 1
+    if line.behaviour == "rigid":
+        _curve_goals(runs, part, leg, start_um, far_um, bent & ~short, units, line, rules, goals)
+    goals[short] = 0
+    goals[short, 0] = 1
+    goals[short, 1] = np.where(units.short[leg], rest, part.leg_um[leg])[short]
+    return np.column_stack([short & whole & ~units.short[leg], goals])
+
+
+def _curve_goals(
+    runs: Runs,
+    part: Stations,
+    leg: IntArray,
+    start_um: IntArray,
+    far_um: IntArray,
+    rows: BoolArray,
+    units: Units,
+    line: ProductLine,
+    rules: LayRules,
+    goals: IntArray,
+) -> None:
+    """Goals of the curves of a rigid line among ``rows``, into ``goals``."""
+    left = np.flatnonzero(rows)
+    while len(left):
+        # each leg once at a time
+        which, nth = np.unique(leg[left], return_index=True)
+        row = left[nth]
+        start, far = units.start_um.copy(), units.far_um.copy()
+        start[which], far[which] = start_um[row], far_um[row]
+        laid = _lay_curves(runs, part, which, start, far, units, line, rules)
+        if laid is not None:
+            goals[row] = curve_goals(laid, line, rules.prefer)
+        left = np.setdiff1d(left, row)
+
+
+def _stopped(runs: Runs, units: Units) -> BoolArray:
+    """(l,) legs that end at a face, which no fill may go beyond."""
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
-    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
+    stopped: BoolArray = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
+    return stopped
+
+
+def _fit(
+    runs: Runs,
+    leg: IntArray,
+    rest_um: IntArray,
+    laid: BoolArray,
+    units: Units,
+    line: ProductLine,
+    rules: LayRules,
+) -> tuple[LegFits, SawnPieces]:
+    """Fill legs, each as often as ``leg`` names it, with its rest.
+
+    A leg that is not laid keeps its rule of thumb and nothing else.
+    """
+    stopped, ends = _stopped(runs, units)[leg], units.sawn.take(leg)
     short_um = np.full(len(rest_um), rules.fit_short_um, dtype=np.int64)
     over_um = np.where(stopped, 0, rules.fit_over_um)
-    must = required(units.sawn, line)
+    must = required(ends, line)
     fits = fit_legs(
         rest_um,
-        units.start_unit.astype(np.int64) + units.far_unit,
-        runs.far_kind == NodeKind.SEAM,
+        (units.start_unit.astype(np.int64) + units.far_unit)[leg],
+        runs.far_kind[leg] == NodeKind.SEAM,
         short_um,
         over_um,
         line,
@@ -275,14 +428,14 @@ def _fit(
         closer_limit=rules.closer_limit,
         sawn=must,
     )
-    one, one_um = one_piece(units.sawn, rest_um, short_um, over_um)
+    one, one_um = one_piece(ends, rest_um, short_um, over_um)
     one &= laid
     if must is not None:
         fits = with_one_piece(
             fits, one, one_um, rest_um, must.cost // np.maximum(must.pieces, 1) + line.cut_cost
         )
     fits = _without_fill(fits, ~laid, rest_um)
-    return fits, share_out(units.sawn, fits, one, one_um)
+    return fits, share_out(ends, fits, one, one_um)
 
 
 def _at_butt(units: Units) -> BoolArray:
@@ -309,19 +462,25 @@ def _without_fill(fits: LegFits, which: BoolArray, rest_um: IntArray) -> LegFits
 
 
 def _lay_curves(
-    runs: Runs, part: Stations, units: Units, line: ProductLine, rules: LayRules
+    runs: Runs,
+    part: Stations,
+    which: IntArray,
+    start_um: IntArray,
+    far_um: IntArray,
+    units: Units,
+    line: ProductLine,
+    rules: LayRules,
 ) -> CurvePieces | None:
-    """Pieces on the curves of a rigid line."""
+    """Pieces of a rigid line on the curved legs ``which``, of which so much is taken off."""
     if line.behaviour != "rigid":
         return None
-    blocked = (NodeKind.ABUTTED, NodeKind.TEE)
-    stopped = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
+    stopped = _stopped(runs, units)
     return lay_curves(
         runs,
         part,
-        np.flatnonzero(~runs.straight & ~units.short),
-        units.start_um,
-        units.far_um,
+        which,
+        start_um,
+        far_um,
         units.start_unit,
         units.far_unit,
         np.full(len(stopped), rules.fit_short_um, dtype=np.int64),
