@@ -11,13 +11,22 @@ from pathlib import Path
 from typing import Any, Final
 
 from siteplan.catalog import load_line
-from siteplan.errors import DataError, Fault, Finding, Grade
+from siteplan.errors import DataError, Fault, Finding, Grade, UsageError
 from siteplan.frame import make_frame
 from siteplan.intake import read_features
 from siteplan.outline.repair import repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.settings import InputFile
-from siteplan.sites import InputsRead, assemble, line_place, plan_runs, read_inputs, site_of, source_of
+from siteplan.sites import (
+    SITE_FILE,
+    InputsRead,
+    assemble,
+    line_place,
+    plan_runs,
+    read_inputs,
+    site_of,
+    source_of,
+)
 
 SCHEMA_VERSION: Final = 1
 
@@ -128,6 +137,8 @@ def check_site(place: Path) -> CheckReport:
         line = load_line(line_place(settings.line, base))
     except DataError as error:
         rows += _of_faults(error.faults)
+    except UsageError as error:
+        rows.append(CheckRow("error", "no-such-line", str(error), None, str(base / SITE_FILE), None, None))
     read: InputsRead = read_inputs(settings, base)
     rows += _of_faults(read.faults) + _of_findings(read.findings)
     if read.faults or line is None:

@@ -210,7 +210,7 @@ def _columns(features: Features) -> tuple[dict[str, ObjectArray], list[tuple[str
     """
     word = features.role.removesuffix("s")
     own: dict[str, ObjectArray] = {word: features.ids}
-    if not _same_texts(features.names, features.ids) or "name" in _folded(features.attributes):
+    if not _names_are_read_again(features):
         own["name"] = features.names
     columns = dict(own)
     taken = set(_folded(columns))
@@ -225,6 +225,14 @@ def _columns(features: Features) -> tuple[dict[str, ObjectArray], list[tuple[str
         taken.add(free.casefold())
         columns[free] = values
     return columns, renamed
+
+
+def _names_are_read_again(features: Features) -> bool:
+    """Whether the names come out of the attributes as they stand: ``name``, else the id."""
+    column = next((v for n, v in features.attributes.items() if n.casefold() == "name"), None)
+    given = np.full(len(features), None, object) if column is None else column
+    known = [i if v is None else str(v) for v, i in zip(given, features.ids, strict=True)]
+    return bool(known == features.names.tolist())
 
 
 def _folded(names: Iterable[str]) -> list[str]:
