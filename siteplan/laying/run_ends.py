@@ -47,8 +47,8 @@ def meet_angles(runs: Runs) -> tuple[FloatArray, FloatArray]:
 
 
 def _up(values_um: FloatArray) -> IntArray:
-    """Whole micrometres, rounded up but for a billionth of one."""
-    return np.ceil(values_um - 1e-3).astype(np.int64)
+    """Whole micrometres, rounded up but for a tenth of one: coordinates carry a hundredth."""
+    return np.ceil(values_um - 0.1).astype(np.int64)
 
 
 def slant_um(depth_um: int, angle_deg: FloatArray) -> IntArray:
