@@ -423,24 +423,29 @@ def draw_match_lines(pen: Pen, view: View, tiling: Tiling, number: int, first_pl
     """Match lines of a plan sheet, each naming the sheet beyond, with what lies beyond paled."""
     if not tiling.margin_pt:
         return
-    window = view.window
-    for side, other in tiling.neighbours(number).items():
-        across = side in ("north", "south")
-        length = window.width if across else window.height
-        near = window.y if across else window.x
-        depth = window.height if across else window.width
-        high = side in ("north", "east")
-        edge = near + depth - OVERLAP_PT if high else near + OVERLAP_PT
-        band = (edge, near + depth) if high else (near, edge)
-        start = window.x if across else window.y
-        x, y, w, h = (start, band[0], length, OVERLAP_PT) if across else (band[0], start, OVERLAP_PT, length)
-        pen.box(x, y, w, h, fill=signs.WHITE, opacity=0.55)
-        ends = [(start, edge), (start + length, edge)]
-        pen.line(ends if across else [(b, a) for a, b in ends], signs.MATCH)
-        middle, beyond = start + length / 2, edge + (5.2 if high else -5.2)
+    neighbours = tiling.neighbours(number)
+    bands = {side: _band(view.window, side) for side in neighbours}
+    for band, _, _ in bands.values():
+        pen.box(band.x, band.y, band.width, band.height, fill=signs.WHITE, opacity=0.55)
+    for side, other in neighbours.items():
+        band, line, label = bands[side]
+        pen.line(line, signs.MATCH)
+        angle = 0.0 if side in ("north", "south") else 90.0
         text = f"MATCH LINE   SHEET {first_plan + other}"
-        pen.centred(
-            middle if across else beyond, beyond if across else middle, text, 6.6, face="bold",
-            angle_deg=0.0 if across else 90.0, backing=1.0,
-        )  # fmt: skip
-        pen.link(x, y, w, h, f"plan{other + 1}")
+        pen.centred(*label, text, 6.6, face="bold", angle_deg=angle, backing=1.0)
+        pen.link(band.x, band.y, band.width, band.height, f"plan{other + 1}")
+
+
+def _band(window: Window, side: str) -> tuple[Window, list[tuple[float, float]], tuple[float, float]]:
+    """The strip beyond a match line, the line, and where it is lettered."""
+    right, top = window.x + window.width, window.y + window.height
+    middle_x, middle_y = window.middle
+    if side in ("north", "south"):
+        y = top - OVERLAP_PT if side == "north" else window.y + OVERLAP_PT
+        low = y if side == "north" else window.y
+        label = middle_x, y + (5.2 if side == "north" else -5.2)
+        return Window(window.x, low, window.width, OVERLAP_PT), [(window.x, y), (right, y)], label
+    x = right - OVERLAP_PT if side == "east" else window.x + OVERLAP_PT
+    low = x if side == "east" else window.x
+    label = x + (5.2 if side == "east" else -5.2), middle_y
+    return Window(low, window.y, OVERLAP_PT, window.height), [(x, window.y), (x, top)], label

@@ -23,6 +23,9 @@ TICK_PT: Final = 2.3
 SIGNS_FROM_PT: Final = 3.2 * MM_PT
 """a usual piece shorter than this on paper has no sign of its own, sections that is"""
 
+SMALLEST_SIGN: Final = 0.45
+"""of its usual size"""
+
 
 def draw_ground(pen: Pen, view: View, scene: Scene, *, pieces: bool = True) -> None:
     """Draw everything that lies in the view.
@@ -38,11 +41,11 @@ def draw_ground(pen: Pen, view: View, scene: Scene, *, pieces: bool = True) -> N
     _beds(pen, view, scene, area)
     _bare(pen, view, scene, area)
     _openings(pen, view, scene, area)
+    _unmet(pen, view, scene)
     if pieces:
         _pieces(pen, view, scene)
     else:
         _run_lines(pen, view, scene, Stroke(signs.BLUE, 1.1))
-    _unmet(pen, view, scene)
 
 
 def _in(shapes: Any, area: Any) -> IntArray:
@@ -167,10 +170,14 @@ def _signs(pen: Pen, view: View, content: Content, seen: IntArray) -> None:
     usual_pt = um_to_m(content.result.line.sections[0].laying_um) * view.pt_per_m
     at = view.points(pieces.xy[seen])
     kind = pieces.kind[seen]
+    length_pt = (pieces.to_um[seen] - pieces.from_um[seen]) / 1e6 * view.pt_per_m
     for piece_kind, sign in signs.PIECE_SIGNS.items():
         if piece_kind == PieceKind.SECTION and usual_pt < SIGNS_FROM_PT:
             continue
-        signs.place(pen, sign, at[kind == piece_kind])
+        of_kind = kind == piece_kind
+        # a sign no longer than its piece, so that short pieces beside each other stay apart
+        size = np.clip(length_pt[of_kind] * 0.4 / sign.radius, SMALLEST_SIGN, 1.0)
+        signs.place(pen, sign, at[of_kind], size=size)
     arrows = first_sections(content, seen)
     for point, angle in zip(view.points(pieces.xy[arrows]), 90.0 - pieces.heading_deg[arrows], strict=True):
         pen.shapes(

@@ -29,11 +29,14 @@ from siteplan.sheets.paper import MM_PT, Scale
 from siteplan.sheets.pen import PdfPen, Pen, Stroke, SvgPen
 from siteplan.sheets.scene import Scene
 from siteplan.sheets.tiling import View, Window
+from siteplan.units import METRES
 
 OVERVIEW_MM: Final = (297.0, 210.0)
 BED_MM: Final = (180.0, 135.0)
 CAPTION: Final = 15.0 * MM_PT
 PNG_DPI: Final = 150
+BAR_PT: Final = 50.0 * MM_PT
+"""greatest length of a picture's bar of scale"""
 
 Draw = Callable[[Pen], None]
 
@@ -178,18 +181,23 @@ def _bed_text(content: Content, bed: int) -> str:
 def _caption(pen: Pen, page: Window, title: str, text: str, scale: Scale, content: Content) -> None:
     """Title, numbers and a bar of scale below a picture."""
     pen.line([(page.x, page.y + CAPTION), (page.x + page.width, page.y + CAPTION)], Stroke(signs.INK, 0.8))
-    ground, _, _ = scale.check_line()
-    bar = ground * scale.pt_per_m / 2
+    count, unit = _round_length(scale, content.show.unit)
+    bar = count * float(METRES[unit]) * scale.pt_per_m
     room = page.width - bar - 34
     pen.text(page.x + 10, page.y + 26, pen.fonts.fit(title, 11, room, "bold"), 11, face="bold")
     pen.text(page.x + 10, page.y + 14, pen.fonts.fit(text, 7.5, room), 7.5)
     note = f"{content.length_basis}. Plan {shown_hash(content)}. Grid north is up."
     pen.text(page.x + 10, page.y + 5, pen.fonts.fit(note, 5.5, room), 5.5, colour=signs.GREY)
     x = page.x + page.width - bar - 12
-    numbers, unit = scale.bar_numbers()
     for k in range(4):
         pen.box(x + k * bar / 4, page.y + 14, bar / 4, 3.6, fill=signs.INK if k % 2 == 0 else signs.WHITE)
     pen.box(x, page.y + 14, bar, 3.6, stroke=Stroke(signs.INK, 0.4))
     pen.text(x, page.y + 20.5, "0", 6)
-    half = float(numbers[-1]) / 2
-    pen.text(x + bar, page.y + 20.5, f"{half:g} {unit}", 6, anchor="right")
+    pen.text(x + bar, page.y + 20.5, f"{count} {unit}", 6, anchor="right")
+
+
+def _round_length(scale: Scale, unit: str) -> tuple[int, str]:
+    """A length of 1, 2 or 5 and zeros that is at most ``BAR_PT`` long on paper."""
+    pt_per_unit = float(METRES[unit]) * scale.pt_per_m
+    fitting = [m * 10**e for e in range(5) for m in (1, 2, 5) if m * 10**e * pt_per_unit <= BAR_PT]
+    return (fitting[-1] if fitting else 1), unit

@@ -17,7 +17,7 @@ import numpy as np
 
 from siteplan.model import PieceKind
 from siteplan.sheets.pen import Pen, Stroke
-from siteplan.types import XYArray
+from siteplan.types import FloatArray, XYArray
 
 INK: Final = "#000000"
 GREY: Final = "#5A5A5A"
@@ -91,16 +91,15 @@ FRAME: Final = Stroke(INK, 0.9)
 GRID: Final = Stroke("#7A7A7A", 0.25)
 
 
-def place(pen: Pen, sign: Sign, at: XYArray, *, size: float = 1.0) -> None:
-    """Draw a sign at each of (n, 2) points."""
+def place(pen: Pen, sign: Sign, at: XYArray, *, size: FloatArray | float = 1.0) -> None:
+    """Draw a sign at each of (n, 2) points, ``size`` times as large as usual (one number, or n)."""
     if not len(at):
         return
-    shape = sign.xy * sign.radius * size
+    sizes = np.broadcast_to(np.asarray(size, dtype=np.float64), (len(at),))
+    xy = (at[:, None, :] + (sign.xy * sign.radius)[None, :, :] * sizes[:, None, None]).reshape(-1, 2)
     if sign.closed:
-        xy = (at[:, None, :] + shape[None, :, :]).reshape(-1, 2)
-        pen.shapes(xy, np.arange(0, len(xy) + 1, len(shape)), fill=sign.fill, stroke=sign.stroke)
+        pen.shapes(xy, np.arange(0, len(xy) + 1, len(sign.xy)), fill=sign.fill, stroke=sign.stroke)
         return
-    xy = (at[:, None, :] + shape[None, :, :]).reshape(-1, 2)
     halo = Stroke(WHITE, sign.stroke.width + 0.9)
     for stroke in (halo, sign.stroke):
         pen.shapes(xy, np.arange(0, len(xy) + 1, 2), stroke=stroke, closed=False)
