@@ -715,12 +715,15 @@ def _bend_findings(site: Site, runs: Runs, bends: Bends) -> tuple[Finding, ...]:
     """What the bends of each run come to."""
     run, first, count = np.unique(bends.run, return_index=True, return_counts=True)
     shorter = np.bincount(bends.run, weights=bends.shorter_m)
+    away = np.zeros(len(runs.run_id))
+    np.maximum.at(away, bends.run, bends.away_m)
     return tuple(
         Finding(
             "bent-corners",
             "notice",
             f"run {runs.run_id[r]}: {n} corner{'s are' if n > 1 else ' is'} bent round with a radius of "
-            f"{bends.radius_m[at]:.3f} m, which makes the run {shorter[r]:.3f} m shorter",
+            f"{bends.radius_m[at]:.3f} m: the run is {shorter[r]:.3f} m shorter and stays "
+            f"up to {away[r]:.3f} m from its corners",
             bed=str(site.beds.ids[runs.bed[r]]),
         )
         for r, at, n in zip(run.tolist(), first.tolist(), count.tolist(), strict=True)

@@ -359,6 +359,7 @@ def test_bent_rectangle() -> None:
     runs, bends = bend_corners(make_runs([path]), line_of(), ("bend",))
     assert len(bends) == 4
     assert bends.shorter_m == pytest.approx(np.full(4, 0.8 - 0.2 * np.pi))
+    assert bends.away_m == pytest.approx(np.full(4, 0.4 * (np.sqrt(2) - 1)))
     assert runs.length_m == pytest.approx([16 - 4 * (0.8 - 0.2 * np.pi)])
     assert runs.start_kind.tolist() == runs.far_kind.tolist() == [NodeKind.SEAM]
     assert len(runs.corner_leg) == 0
@@ -419,11 +420,10 @@ def test_rigid_lines_and_lines_without_a_radius_are_not_bent() -> None:
 
 def test_rules_of_a_product_line(tmp_path: ObjectPath) -> None:
     text = shipped_lines()["flex-2m"].read_text(encoding="utf-8")
-    start, end = text.index("[corner_rules]"), text.index("[[section]]")
 
-    def line_with(rules: str, whole: str = text) -> ProductLine:
+    def line_with(rules: str) -> ProductLine:
         path = tmp_path / "line.toml"
-        path.write_text(whole[:start] + rules + "\n" + whole[end:], encoding="utf-8")
+        path.write_text(text.replace("[[section]]", rules + "\n[[section]]", 1), encoding="utf-8")
         return read_line(path)
 
     assert line_with("").corner_rules == CornerRules()
@@ -449,9 +449,9 @@ def test_settings_of_a_site(tmp_path: ObjectPath) -> None:
     )
     head = 'name = "r"\nline = "ours.toml"\n[[inputs.beds]]\nfile = "beds.geojson"\n'
     text = shipped_lines()["flex-2m"].read_text(encoding="utf-8")
-    (tmp_path / "ours.toml").write_text(
-        text.replace("[corner_rules]", "[corner_rules]\nmitre = true"), encoding="utf-8"
-    )
+    rules = '[corner_rules]\nmitre = true\nbend_least_radius = "400 mm"\n'
+    text = text.replace("[[section]]", rules + "[[section]]", 1)
+    (tmp_path / "ours.toml").write_text(text, encoding="utf-8")
     (tmp_path / "site.toml").write_text(
         head + '[corners]\nby = "bend"\n[bed.A]\ncorner_by = ["mitre", "unit"]\n'
     )

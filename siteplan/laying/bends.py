@@ -43,6 +43,8 @@ class Bends:
     arc_m: FloatArray
     shorter_m: FloatArray
     """(b,) how much shorter the run is than round the corner"""
+    away_m: FloatArray
+    """(b,) how far the arc stays from the corner: ``r / cos(t / 2) - r``"""
 
     def __len__(self) -> int:
         return len(self.run)
@@ -95,13 +97,14 @@ def bend_corners(
         radius_m=np.full(len(turn), radius_m),
         arc_m=radius_m * turn,
         shorter_m=2 * tangent_m[bent] - radius_m * turn,
+        away_m=radius_m / np.cos(turn / 2) - radius_m,
     )
     return (_bent(runs, bent, tangent_m, radius_m), bends) if len(bends) else (runs, bends)
 
 
 def _no_bends() -> Bends:
     none = np.empty(0)
-    return Bends(np.empty(0, object), np.empty(0, np.int64), np.empty((0, 2)), none, none, none, none)
+    return Bends(np.empty(0, object), np.empty(0, np.int64), np.empty((0, 2)), none, none, none, none, none)
 
 
 def _wanted(

@@ -29,7 +29,9 @@ degrees is cut back by 4 depths"""
 _BRIDGE_DEPTHS: Final = 2.0
 """a stretch of leg this long, or shorter, between two places another strip lies on is not edged"""
 _TOUCH_UM: Final = 1.0
-"""strips that share less than this along or across the leg touch"""
+"""strips that share less than this along the leg touch"""
+_BESIDE_M: Final = 2e-8
+"""strips that share less than this across the leg lie side by side"""
 _LEAST_DEG: Final = 15.0
 """a face at less than this to its leg cannot be what the leg ends at: the angle is taken as this"""
 _ROUNDS: Final = 4
@@ -376,7 +378,7 @@ def _clipped(
     y = along[:, 0] * to[:, 1] - along[:, 1] * to[:, 0]
     side = np.flatnonzero(of[1:] == of[:-1])  # rings come closed
     x0, y0, dx, dy = x[side], y[side], np.diff(x)[side], np.diff(y)[side]
-    inside = half_m - _TOUCH_UM / 1e6
+    inside = half_m - _BESIDE_M
     level = dy == 0.0
     step = np.where(level, 1.0, dy)
     one, two = (-inside - y0) / step, (inside - y0) / step
