@@ -758,6 +758,7 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
         fit_over_um=fit.over,
         lay_from=fit.lay_from,
         make_up=fit.make_up,
+        fair_within_um=site.settings.outline.straight_within,
         corner_by=tuple(site.settings.corners.by),
         corner_by_bed=tuple((str(site.beds.ids[b]), ways) for b, ways in _corner_by_bed(site).items()),
     )

@@ -372,7 +372,7 @@ def test_a_leg_is_laid_the_same_whatever_lies_beside_it() -> None:
 
 
 def smooth(seed: int, n: int, *, noise: float = 0.0) -> NDArray[np.float64]:
-    """A kidney some 60 m round, least radius 4.7 m outward and 12 m inward at its dent."""
+    """A kidney 66 m round, least radius 6.9 m outward and 7.0 m inward at its dent."""
     rng = np.random.default_rng(seed)
     at = np.arange(n) * (2 * np.pi / n)
     radius = 11 + 2.6 * np.cos(at) - 2.0 * np.cos(2 * at)

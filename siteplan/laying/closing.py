@@ -456,8 +456,8 @@ def _first_that_keeps(case: Case, waves: Waves, tails: _Tails, ways: _Closings) 
     """(r,) the first closing of each leg that keeps every limit as laid, -1 where none does."""
     found = np.full(len(case.rows), -1)
     nth = np.arange(len(ways.leg)) - np.searchsorted(ways.leg, ways.leg, side="left")
-    # the best way of every leg first; the next ones of those that are left all at once
-    for low, high in ((0, 1), (1, _TRIES)):
+    # the best way of every leg first; then some at once of those that are left
+    for low, high in ((0, 1), (1, 6), (6, _TRIES)):
         k = np.flatnonzero((nth >= low) & (nth < high) & (found[ways.leg] < 0))
         if not len(k):
             continue

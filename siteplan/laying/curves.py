@@ -21,7 +21,7 @@ import numpy as np
 
 from siteplan.laying.band import Stations
 from siteplan.laying.chords import ChordLines, Walk, chord_lines, directions, turned, walk
-from siteplan.laying.fairing import fair
+from siteplan.laying.fairing import FairLines, fair
 from siteplan.laying.fit import LegFits, fit_legs
 from siteplan.laying.placement import Fill, LayFrom, LegPlan, MakeUp, fill_legs
 from siteplan.model import NodeKind, Runs
@@ -280,20 +280,33 @@ def curve_legs(
     )
 
 
-def track_of(legs: CurveLegs, line: ProductLine, rows: IntArray, within_m: float | None) -> Track:
-    """Lines of the legs ``rows`` as traced (``within_m`` None) or fair."""
-    count = np.diff(legs.offsets)[rows]
-    offsets = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
-    source = np.repeat(legs.offsets[rows] - offsets[:-1], count) + np.arange(offsets[-1])
-    xy, traced = legs.xy[source], legs.walked_m[source]
-    ring, moved = legs.ring[rows], np.zeros(len(rows))
+def traced_lines(legs: CurveLegs) -> FairLines:
+    """The lines as traced."""
+    return FairLines(legs.xy, legs.offsets, legs.walked_m, np.zeros(len(legs)))
+
+
+def fair_lines(legs: CurveLegs, line: ProductLine, rows: IntArray, within_m: float) -> FairLines:
+    """Fair lines of the legs ``rows``, held where units stand."""
+    traced = traced_lines(legs).take(rows)
+    shortest_m = min(s.laying_um for s in line.straights) / _UM
+    return fair(
+        traced.xy,
+        traced.traced_m,
+        traced.offsets,
+        legs.ring[rows],
+        legs.start_um[rows] / _UM,
+        (legs.length_um - legs.far_um)[rows] / _UM,
+        within_m,
+        max(shortest_m / 3, 0.0125),
+    )
+
+
+def track_of(legs: CurveLegs, line: ProductLine, rows: IntArray, made: FairLines) -> Track:
+    """Lines of the legs ``rows`` ready for laying."""
+    xy, traced, offsets = made.xy, made.traced_m, made.offsets
+    ring = legs.ring[rows]
     start, far = legs.start_um[rows] / _UM, (legs.length_um - legs.far_um)[rows] / _UM
-    lengths = [s.laying_um for s in line.straights]
-    if within_m is not None:
-        fine = max(min(lengths) / _UM / 3, 0.0125)
-        made = fair(xy, traced, offsets, ring, start, far, within_m, fine)
-        xy, traced, offsets, moved = made.xy, made.traced_m, made.offsets, made.moved_m
-    beyond = 2 * max(lengths) / _UM + 1.0
+    beyond = 2 * max(s.laying_um for s in line.straights) / _UM + 1.0
     lines = chord_lines(xy, offsets, ring, beyond)
     # stations of the lines proper, walked again: their extensions are straight or go round
     step = np.zeros(len(xy))
@@ -311,7 +324,7 @@ def track_of(legs: CurveLegs, line: ProductLine, rows: IntArray, within_m: float
         traced_m=traced_key,
         own_base=own_base,
         traced_base=traced_base,
-        moved_m=moved,
+        moved_m=made.moved_m,
         start_m=np.interp(start + traced_base, traced_key, own_key) - own_base,
         far_m=np.interp(far + traced_base, traced_key, own_key) - own_base,
     )

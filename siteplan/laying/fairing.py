@@ -50,6 +50,13 @@ class FairLines:
     moved_m: FloatArray
     """(l,) greatest distance a node was moved"""
 
+    def take(self, which: IntArray) -> FairLines:
+        """The lines ``which``."""
+        count = np.diff(self.offsets)[which]
+        offsets = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
+        source = np.repeat(self.offsets[which] - offsets[:-1], count) + np.arange(offsets[-1])
+        return FairLines(self.xy[source], offsets, self.traced_m[source], self.moved_m[which])
+
 
 def fair(
     xy: XYArray,

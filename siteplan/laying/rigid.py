@@ -15,8 +15,10 @@ from siteplan.laying.curves import (
     CurveRules,
     Laid,
     curve_legs,
+    fair_lines,
     joined,
     lay_sections,
+    traced_lines,
     track_of,
 )
 from siteplan.model import Runs
@@ -130,21 +132,19 @@ def lay_curves(
 def _lay_block(legs: CurveLegs, line: ProductLine, rules: CurveRules) -> tuple[Laid, Bare]:
     """Sections all along, on the traced or else on the fair line; shorter pieces on the fairest."""
     laid: list[Laid] = []
-    left = np.arange(len(legs))
-    track = track_of(legs, line, left, None)
-    made, good = lay_sections(legs, track, left, line, rules)
-    laid.append(made)
-    left = left[~good]
-    if len(left) and rules.within_m > 0:
-        track = track_of(legs, line, left, rules.within_m)
-        made, good = lay_sections(legs, track, left, line, rules)
+    left, lines = np.arange(len(legs)), traced_lines(legs)
+    for within_m in (0.0, rules.within_m):
+        if not len(left) or (within_m == 0.0 and laid):
+            break
+        if within_m > 0.0:
+            lines = fair_lines(legs, line, left, within_m)
+        made, good = lay_sections(legs, track_of(legs, line, left, lines), left, line, rules)
         laid.append(made)
-        left = left[~good]
+        left, lines = left[~good], lines.take(np.flatnonzero(~good))
     if not len(left):
         none = np.empty(0, np.int64)
         return joined(laid), Bare(none, none, none, np.empty(0))
-    track = track_of(legs, line, left, rules.within_m if rules.within_m > 0 else None)
-    made, bare = lay_tight(legs, track, left, line, rules)
+    made, bare = lay_tight(legs, track_of(legs, line, left, lines), left, line, rules)
     return joined([*laid, made]), bare
 
 
