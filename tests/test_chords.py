@@ -181,7 +181,10 @@ def test_least_radius_against_a_search_over_gaps(
         most = min(math.radians(limit), 2 * math.asin(min(max(lean, 0.0), 1.0)))
         if most <= 1e-9:
             return math.inf
-        over = lambda r: circle_deflection(chord, g, r) - most
+
+        def over(r: float) -> float:
+            return circle_deflection(chord, g, r) - most
+
         return float(brentq(over, max(chord, abs(g)) / 2 * 1.0001, 1e9, xtol=1e-12))
 
     searched = min(tightest(g) for g in np.linspace(least, greatest, 201))
