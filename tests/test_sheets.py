@@ -513,6 +513,16 @@ def test_letters_that_need_more_than_a_font() -> None:
     assert "".join(fonts.wrap("x" * 50, 6, 30)) == "x" * 50
 
 
+def test_letters_missing_elsewhere_are_told(two_beds: Plan, tmp_path: Path) -> None:
+    named = two_beds.site.settings.model_copy(update={"name": "Сад", "note": "plain"})
+    plan = replace(two_beds, site=replace(two_beds.site, settings=named))
+    report = writer(plan, tmp_path, revision="第2版")
+    told = [f.text for f in report.findings]
+    assert len(told) == 2
+    assert "site's name: ? stands for С а д" in told[0]
+    assert "revision: ? stands for 第 版" in told[1]
+
+
 def test_file_names_are_safe_and_differ() -> None:
     made = file_stems(["B1", "b1", "../../etc", "a/b", "a b", "東", "西", "é", "", "x" * 300])
     assert len({m.lower() for m in made}) == len(made)

@@ -258,6 +258,28 @@ def _bed_texts(site: Site, fonts: Fonts) -> tuple[list[str], list[Finding]]:
     return made, findings
 
 
+def _other_letters(site: Site, options: SheetOptions, fonts: Fonts) -> list[Finding]:
+    """Findings for letters outside the beds' own names."""
+    articles = [text for a in site.line.articles for text in (a.code, a.name)]
+    texts = {
+        "the site's name": [site.settings.name],
+        "the site's note": [site.settings.note],
+        "the revision": [options.revision],
+        "the product line": [site.line.name, *articles],
+        "names of abutments": _texts(site.abutments.names),
+    }
+    return [
+        Finding(
+            "missing-letters",
+            "notice",
+            f"{what}: ? stands for {' '.join(missing)}, which the fonts of the sheets cannot show. Name a "
+            "TrueType font that has these letters with --font.",
+        )
+        for what, of_it in texts.items()
+        if (missing := fonts.missing(" ".join(of_it)))
+    ]
+
+
 def _lost(bed: str, what: str, missing: Sequence[str]) -> Finding:
     return Finding(
         "missing-letters",
@@ -322,15 +344,7 @@ def gather(
         raise UsageError("the beds to draw have no edging; there is nothing to put on sheets")
     bed_ids = _texts(site.beds.ids)
     bed_text, findings = _bed_texts(site, fonts)
-    for what, text in (("site name", site.settings.name), ("revision", options.revision)):
-        if fonts.missing(text):
-            findings.append(
-                Finding(
-                    "missing-letters",
-                    "notice",
-                    f"the {what} shows ? for {' '.join(fonts.missing(text))}: name a font with --font",
-                )
-            )
+    findings += _other_letters(site, options, fonts)
     points = run_points(runs)
     joint_xy, joint_heading, joint_run = _joints(plan, result)
     bought = purchase(site, plan, result)
