@@ -45,6 +45,7 @@ _NO_METHOD: Final = ("Zoned", "3D", "Local Orthographic")
 _DATUM_FAMILIES: Final = (
     ("NAD83", "NAD83"), ("NAD_1983", "NAD83"), ("NAD_1927", "NAD27"),
     ("WGS 84", "WGS 84"), ("WGS_1984", "WGS 84"), ("ITRF", "WGS 84"), ("IGS", "WGS 84"), ("IGb", "WGS 84"),
+    ("Mexico ITRF", "WGS 84"),
     ("WGS 72", "WGS 72"), ("WGS_1972", "WGS 72"), ("PZ-90", "PZ-90"),
     ("ETRS89", "ETRS89"), ("ETRS_1989", "ETRS89"), ("ETRF", "ETRS89"), ("RGF93", "ETRS89"),
     ("IGM95", "ETRS89"), ("RDN2008", "ETRS89"), ("SWEREF99", "ETRS89"), ("IRENET95", "ETRS89"),

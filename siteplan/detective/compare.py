@@ -65,6 +65,8 @@ def _point(a: Hypothesis, b: Hypothesis, apart_m: float) -> str:
     """Whether a point of known place would decide, and how good it must be."""
     change = _between_datums_m(a, b)
     ask = "or ask the surveyor"
+    if change is None and a.datum == b.datum:
+        return f"a point known to {metres(apart_m / 4)} in {a.datum} decides, {ask}"
     if change is None:
         return (
             "no published change leads from one datum to the other here, so only a point known in one of "

@@ -67,7 +67,7 @@ def why_weight(h: Hypothesis, older: bool, declared: bool) -> str:
     if h.swapped:
         parts.append("swapped axes")
     if older:
-        parts.append("an older datum")
+        parts.append("a datum that is older, or not tied to WGS 84 here")
     if declared:
         parts.append("declared by the file")
     return ", ".join(parts)

@@ -108,7 +108,7 @@ def missing_crs_fault(
     likely = most_plausible(xy, whereabouts or Whereabouts())
     way = (
         'Find out from whoever made it and state it, for example crs = "EPSG:2230"; '
-        "a shapefile keeps it in its .prj part"
+        "a shapefile keeps it in its .prj part. 'siteplan crs' with the file and --near LON,LAT tells more"
     )
     return Fault(
         "no-crs",
