@@ -14,25 +14,27 @@ unmet, and the units at its ends stand.  Pieces of a rigid line have their ends 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Final, get_args
 
 import numpy as np
 
 from siteplan.errors import UsageError
-from siteplan.laying.band import Stations, build_band, stations
+from siteplan.laying.band import Band, Stations, build_band, stations
 from siteplan.laying.chords import least_radius
 from siteplan.laying.corner_units import WAYS, CornerChoice, CornerHow, CornerWay, CornerWays, corner_ways
 from siteplan.laying.curves import CurveRules
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
-from siteplan.laying.goals import curve_goals, run_goals
+from siteplan.laying.goals import GOALS, curve_goals, run_goals
 from siteplan.laying.leg_ends import Units, choose_units, first_units, standing
 from siteplan.laying.mitres import SawnPieces, one_piece, required, share_out, with_one_piece
 from siteplan.laying.orientation import best_orientation, can_turn, less
 from siteplan.laying.placement import LayFrom, LegPlan, MakeUp, place
+from siteplan.laying.play import LegRests, Play, propose
 from siteplan.laying.rigid import CurvePieces, lay_curves
 from siteplan.laying.run_ends import clearances
+from siteplan.laying.sideways import can_move, shift_legs
 from siteplan.laying.tight import kinds_of
 from siteplan.model import NodeKind, PieceKind, Pieces, Runs
 from siteplan.products import Prefer, ProductLine
@@ -65,6 +67,8 @@ class LayRules:
     """where closers and cut pieces go, seen from there"""
     fair_within_um: int = 20_000
     """how far a fair line may go from the traced one where rigid pieces lie on a curve; 0 for never"""
+    play_um: int = 0
+    """how far a leg may be moved sideways where that saves cuts"""
     corner_by: tuple[CornerWay, ...] = WAYS
     """ways to make a corner, in the order they are tried; what the line cannot is passed over"""
     corner_by_bed: tuple[tuple[str, tuple[CornerWay, ...]], ...] = ()
@@ -81,6 +85,8 @@ class LayRules:
             for way in ways:
                 if way not in WAYS:
                     raise UsageError(f'corner_by = "{way}" is not known; use {", ".join(WAYS)}')
+        if self.play_um < 0:
+            raise UsageError(f"play_um is {self.play_um}; it must not be negative")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,6 +151,9 @@ class Takeoff:
     """(l,) how far the line rigid pieces lie on goes from the traced one"""
     steps: Steps | None = None
     """where level pieces step; None where the edging does not step down the slope"""
+    play: Play | None = None
+    """legs moved sideways, and the runs as moved, on which everything here lies; None where no leg may
+    be moved"""
 
     @property
     def counts(self) -> dict[str, int]:
@@ -174,7 +183,32 @@ def _named(codes: tuple[str, ...], counts: IntArray) -> dict[str, int]:
     return {code: int(n) for code, n in zip(codes, counts, strict=True) if n}
 
 
-def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rules: LayRules) -> Takeoff:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Filled:
+    """Runs with their units and fills, before anything is placed."""
+
+    runs: Runs
+    part: Stations
+    band: Band
+    units: Units
+    curve: ObjectArray
+    laid: BoolArray
+    rest_um: IntArray
+    fits: LegFits
+    sawn: SawnPieces
+    curved: CurvePieces | None
+    curve_um: IntArray
+    faired_m: FloatArray
+
+
+def lay(
+    runs: Runs,
+    bed_ids: ObjectArray | Sequence[str],
+    line: ProductLine,
+    rules: LayRules,
+    *,
+    held: BoolArray | None = None,
+) -> Takeoff:
     """Take off and place every piece.
 
     Parameters
@@ -183,6 +217,7 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     bed_ids : (n,) id of each bed, as ``runs.bed`` counts them
     line : product line
     rules : how legs are filled and laid
+    held : (l,) legs that stay where they are, whatever play there is
 
     Returns
     -------
@@ -192,34 +227,105 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
     ------
     UsageError : from the fit, for settings that cannot be used with this line.
     """
-    part = stations(runs)
-    band = build_band(runs, line.depth_um)
     beds = {str(bed): k for k, bed in enumerate(bed_ids)}
     by_bed = {beds[bed]: ways for bed, ways in rules.corner_by_bed if bed in beds}
+    filled, play = _filled(runs, by_bed, line, rules), None
+    if rules.play_um:
+        filled, play = _played(filled, by_bed, line, rules, held)
+    return replace(_placed(filled, bed_ids, line, rules), play=play)
+
+
+def _filled(
+    runs: Runs, by_bed: Mapping[int, Sequence[CornerWay]], line: ProductLine, rules: LayRules
+) -> _Filled:
+    """Units and fills of runs."""
+    part = stations(runs)
+    band = build_band(runs, line.depth_um)
     ways = corner_ways(runs, line, rules.corner_by, by_bed)
     curve = _curve_faults(runs, line)
     units = _turned_units(runs, part, ways, curve, line, clearances(runs, part, band, line), rules)
-    corners = units.corners
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
-    every = np.arange(len(rest))
-    fits, sawn = _fit(runs, every, rest, laid, units, line, rules)
-    curved = _lay_curves(
-        runs,
-        part,
-        np.flatnonzero(~runs.straight & ~units.short),
-        units.start_um,
-        units.far_um,
-        units,
-        line,
-        rules,
-    )
+    fits, sawn = _fit(runs, np.arange(len(rest)), rest, laid, units, line, rules)
+    bent = np.flatnonzero(~runs.straight & ~units.short)
+    curved = _lay_curves(runs, part, bent, units.start_um, units.far_um, units, line, rules)
     curve_um, faired_m = np.zeros(len(rest), dtype=np.int64), np.zeros(len(rest))
     if curved is not None:
         fits, curve_um = _with_curves(fits, curved, rest, line)
         faired_m[curved.leg] = curved.moved_m
         laid[curved.leg] = np.diff(curved.first) > 0
-    legs = _leg_plan(runs, units, fits, sawn)
+    return _Filled(runs, part, band, units, curve, laid, rest, fits, sawn, curved, curve_um, faired_m)
+
+
+def _played(
+    filled: _Filled,
+    by_bed: Mapping[int, Sequence[CornerWay]],
+    line: ProductLine,
+    rules: LayRules,
+    held: BoolArray | None,
+) -> tuple[_Filled, Play]:
+    """Runs whose legs are moved sideways where that saves cuts, and their fills.
+
+    A run is moved only if, taken off again as moved, it has fewer unmet legs, or as many and
+    fewer cuts, and is no worse by the list of goals.
+    """
+    runs = filled.runs
+    may = can_move(runs, um_to_m(line.depth_um + 2 * rules.play_um), held)
+    goals = _goals_of_runs(filled, line, rules)
+    names = GOALS[rules.prefer]
+    unmet, cuts = goals[:, names.index("unmet")], goals[:, names.index("cuts")]
+    moved = np.zeros(len(may))
+    movable = np.bincount(runs.leg_run, weights=may, minlength=len(unmet)) > 0
+    which = np.flatnonzero(movable & ((unmet > 0) | (cuts > 0)))
+    if len(which):
+        moved = propose(
+            runs, which, may, _leg_rests(filled, line, rules), rules.play_um, line, rules.closer_limit
+        )
+    while moved.any():
+        new = _filled(shift_legs(runs, moved), by_bed, line, rules)
+        after = _goals_of_runs(new, line, rules)
+        pairs = [g[:, [names.index("unmet"), names.index("cuts")]] for g in (after, goals)]
+        saves = less(pairs[0], pairs[1]) & less(after, goals)
+        worse = (moved != 0) & ~saves[runs.leg_run]
+        if not worse.any():
+            return new, Play(new.runs, moved, cuts, unmet)
+        moved[worse] = 0.0
+    return filled, Play(runs, moved, cuts, unmet)
+
+
+def _goals_of_runs(filled: _Filled, line: ProductLine, rules: LayRules) -> IntArray:
+    """(r, g) goals of what lies in each run."""
+    goals = run_goals(filled.fits, filled.sawn, line, rules.prefer)
+    if filled.curved is not None:
+        goals[filled.curved.leg] = curve_goals(filled.curved, line, rules.prefer)
+    out = np.zeros((len(filled.runs.run_id), goals.shape[1]), dtype=np.int64)
+    np.add.at(out, filled.runs.leg_run, goals)
+    return out
+
+
+def _leg_rests(filled: _Filled, line: ProductLine, rules: LayRules) -> LegRests:
+    """What play needs to know of the fills."""
+    runs, units, corners = filled.runs, filled.units, filled.units.corners
+    return LegRests(
+        rest_um=filled.rest_um,
+        units=units.start_unit.astype(np.int64) + units.far_unit,
+        short_um=np.full(len(filled.rest_um), rules.fit_short_um, dtype=np.int64),
+        over_um=np.where(_stopped(runs, units), 0, rules.fit_over_um),
+        fixed=~runs.straight | ~filled.laid | units.sawn.start | units.sawn.far,
+        start_corner=units.start_corner,
+        far_corner=units.far_corner,
+        free=can_turn(units.unit_standing, corners.arriving_um, corners.leaving_um, line),
+        more_um=corners.arriving_um - corners.leaving_um,
+    )
+
+
+def _placed(
+    filled: _Filled, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rules: LayRules
+) -> Takeoff:
+    """Pieces, counts and what is unmet."""
+    runs, part, band, units, curved = filled.runs, filled.part, filled.band, filled.units, filled.curved
+    fits, corners = filled.fits, filled.units.corners
+    legs = _leg_plan(runs, units, fits, filled.sawn)
     laid_corner = np.where(units.corner_laid, corners.unit, -1)
     pieces = place(
         runs, part, band, legs, laid_corner, corners.leaving_um, line,
@@ -235,20 +341,20 @@ def lay(runs: Runs, bed_ids: ObjectArray | Sequence[str], line: ProductLine, rul
         corners=corners,
         corner_laid=units.corner_laid,
         legs=legs,
-        rest_um=rest,
-        laid=laid,
+        rest_um=filled.rest_um,
+        laid=filled.laid,
         fits=fits,
         codes=tuple(a.code for a in line.articles),
         leg_counts=leg_counts,
         run_counts=np.diff(sums[runs.leg_offsets], axis=0),
         by_kind={k.name.lower(): int(kinds[k]) for k in PieceKind},
-        unmet=_unmet(runs, bed_ids, corners, units, curve, rest, fits, line, curved),
+        unmet=_unmet(runs, bed_ids, corners, units, filled.curve, filled.rest_um, fits, line, curved),
         narrow_run=np.searchsorted(band.first, band.narrow, side="right") - 1,
         narrow_xy=band.xy[band.narrow],
         pieces=pieces,
         curved=curved,
-        curve_um=curve_um,
-        faired_m=faired_m,
+        curve_um=filled.curve_um,
+        faired_m=filled.faired_m,
     )
 
 
