@@ -466,6 +466,33 @@ def crs_command(
     return 1 if report.status == "nothing" else 0
 
 
+@program.command("compare")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path), required=False)
+@click.option("--lines", help="Product lines to compare: keys or .toml files, with commas between.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results; none by default.")
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON and nothing else.")
+@click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
+def compare_command(
+    place: Path, new: Path | None, lines: str | None, out: Path | None, as_json: bool, skip_faulty: bool
+) -> int:
+    """Compare product lines on the site PLACE (--lines), or the revision PLACE with the revision NEW.
+
+    A revision is a site folder, a folder a run wrote, or its summary.json. The exit code is 1 if a
+    line cannot be planned.
+    """
+    if (lines is None) == (new is None):
+        raise UsageError("say what to compare: --lines for one site, or a second revision, and not both")
+    if new is not None:
+        from siteplan.publish.changeorder import run_change
+
+        run_change(place, new, out=out, as_json=as_json, skip_faulty=skip_faulty)
+        return 0
+    from siteplan.publish.linestable import run_lines
+
+    return run_lines(place, lines or "", out=out, as_json=as_json, skip_faulty=skip_faulty)
+
+
 @program.command("lines")
 def lines_command() -> None:
     """List the product lines that ship with the program (invented, to start from)."""

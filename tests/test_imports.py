@@ -28,6 +28,7 @@ LEVELS: list[set[str]] = [
     {"sites"},
     {"check", "convert"},
     {"layers", "ordering"},
+    {"compare"},
     {"reconcile"},
     {"publish"},
     {"sheets"},
