@@ -373,10 +373,8 @@ def test_any_features_read_back_the_same(
 
     def ring(x: float, y: float, size: float, count: int = 7) -> np.ndarray:
         turn = np.linspace(0, 2 * np.pi, count, endpoint=False)
-        xy = size * noise.uniform(0.8, 1, count)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]) + (
-            x,
-            y,
-        )
+        radius = size * noise.uniform(0.8, 1, count)
+        xy: np.ndarray = radius[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]) + (x, y)
         if heights == "none":
             return xy
         return np.column_stack([xy, noise.uniform(0, 9, count)])

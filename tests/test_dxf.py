@@ -379,6 +379,15 @@ def test_the_unit_of_the_drawing_is_honoured(path: Path, units: int, metres: flo
     assert sides == pytest.approx(40.0, abs=1e-5)  # 40 m square corners on a curved earth
 
 
+def test_a_drawing_without_a_header_has_no_unit(path: Path) -> None:
+    """The reading library makes up a header in metres; that is not what the drawing says."""
+    path.write_text("0\nSECTION\n2\nENTITIES\n0\nLINE\n8\n0\n10\n0\n20\n0\n11\n5\n21\n0\n0\nENDSEC\n0\nEOF\n")
+    with pytest.raises(DataError) as caught:
+        read_features([Source(path, crs=GRID)], "beds")
+    assert [f.code for f in caught.value.faults] == ["no-unit"]
+    assert "$INSUNITS is missing" in caught.value.faults[0].what
+
+
 def test_a_drawing_without_a_unit_is_asked_for_it(path: Path) -> None:
     for units, said in ((None, "unitless"), (0, "unitless")):
         (fault,) = faults_of(path, drawing(square(40), units=units or 0), anchor=anchors(40, 40.0))

@@ -5,8 +5,8 @@ written: GeoJSON and KML and KMZ in longitude and latitude, a shapefile and a su
 of the state plane, a drawing in those feet, the drawing again in inches of its own with anchor points, and
 field notes in metres on the ground with anchor points.
 
-Tolerances: each leg within 0.5 mm of the state plane's, where grid, local grid and taped metres meet
-(a grid's one combined factor is good to 1e-6 of 50 m); every bed's count of every piece equal.
+Tolerances: each leg within 0.01 mm of the state plane's, where grid, local grid and taped metres meet
+(a grid's one combined factor is good to 1e-7 of 100 m); every bed's count of every piece equal.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from siteplan.sites import load_site, plan_runs, read_site_inputs, takeoff
 
 GRID = "EPSG:3418"
 FTUS = 1200 / 3937
-LEG_M = 0.5e-3
+LEG_M = 10e-6
 ROLES = ("beds", "abutments", "openings")
 LAYER = {"beds": "EDGE", "abutments": "WALL", "openings": "GATE"}
 SITE = """

@@ -78,7 +78,7 @@ def read_dxf(data: bytes, label: str, source: Source) -> Table:
     blocks = BlockLayers(doc)
     wanted, wrong = _layers(_linework(space, blocks), source, label)
     faults += wrong
-    unit, wrong = _unit(doc, source, label)
+    unit, wrong = _unit(_stated_unit(doc, data), source, label)
     faults += wrong
     facts, wrong, findings = _crs(source, unit, label)
     faults += wrong
@@ -204,22 +204,31 @@ def _layers(
 # -- unit and CRS ----------------------------------------------------------------
 
 
-def _unit(doc: Any, source: Source, label: str) -> tuple[_Unit | None, list[Fault]]:
+def _stated_unit(doc: Any, data: bytes) -> int | None:
+    """$INSUNITS as the file has it, None where it has none.
+
+    The library makes a header of its own, in metres, for a drawing without one.
+    """
+    if b"$INSUNITS" not in data or "$INSUNITS" not in doc.header:
+        return None
+    return int(doc.header["$INSUNITS"])
+
+
+def _unit(said: int | None, source: Source, label: str) -> tuple[_Unit | None, list[Fault]]:
     """Unit of the drawing's numbers: what it states, or what was declared where it says nothing."""
-    said = doc.header.get("$INSUNITS", 0) if "$INSUNITS" in doc.header else 0
     declared = source.reading.unit
     if declared is not None and declared not in METRES:
         what = f'unit = "{declared}" is not known'
         return None, [Fault("bad-unit", what, f"Use one of {', '.join(METRES)}", file=label)]
     mine = _Unit(declared, METRES[declared], True) if declared is not None else None
-    if said == 0:
+    if not said:
         if mine is not None:
             return mine, []
         return None, [
             Fault(
                 "no-unit",
                 "the drawing does not say which unit its numbers are in ($INSUNITS is "
-                + ("unitless)" if "$INSUNITS" in doc.header else "missing)"),
+                + ("missing)" if said is None else "unitless)"),
                 'Ask whoever drew it, and state it: unit = "ft", "ftUS", "in", "m" or "mm"',
                 file=label,
             )

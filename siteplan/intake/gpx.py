@@ -18,10 +18,10 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding
-from siteplan.geodesy import project
+from siteplan.geodesy import WGS84 as ELLIPSOID
+from siteplan.geodesy import inverse
 from siteplan.intake.drawn import Drawn, table_of
 from siteplan.intake.paths import file_fault, listed
-from siteplan.intake.placing import ground_plane
 from siteplan.intake.source import (
     CLOSE_WITHIN_M,
     GNSS_WALK,
@@ -33,7 +33,7 @@ from siteplan.intake.source import (
 )
 from siteplan.intake.troubles import number
 from siteplan.intake.vertex_values import numbers_text
-from siteplan.intake.walk import Spike, find_spikes, jumps, legs_of, simplified
+from siteplan.intake.walk import Spike, find_spikes, jumps, simplified
 from siteplan.intake.xmlcheck import parse_xml
 from siteplan.planar import offsets_of
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
@@ -347,7 +347,7 @@ def _clean(walk: _Walk, label: str, source: Source) -> tuple[_Walk, bool, list[F
     tolerance = SIMPLIFY_M if reading.simplify_m is None else reading.simplify_m
     stay = simplified(xy, tolerance, closed=closed)
     if not stay.all():
-        was, now = _length(xy, closed=closed), _length(xy[stay], closed=closed)
+        was, now = _length(walk.lonlat, closed=closed), _length(walk.lonlat[stay], closed=closed)
         text = (
             f"{place}: simplified within {tolerance:g} m from {len(xy)} to {int(stay.sum())} points, "
             f"{was:.1f} m to {now:.1f} m"
@@ -357,13 +357,22 @@ def _clean(walk: _Walk, label: str, source: Source) -> tuple[_Walk, bool, list[F
 
 
 def _plane_xy(walk: _Walk) -> XYArray:
-    """Metres on a plane of the walk's own."""
-    return project(ground_plane(WGS84, walk.lonlat, None), walk.lonlat)
+    """Metres on a plane that touches the ellipsoid in the middle of the walk.
+
+    It serves to find spikes and to simplify: a kilometre from the middle it is out by less than
+    1e-4 of a length.  What is told of lengths is measured on the ellipsoid.
+    """
+    off = walk.lonlat - walk.lonlat[0]
+    off[:, 0] = (off[:, 0] + 180) % 360 - 180
+    lat = float(np.mean(walk.lonlat[:, 1]))
+    east = float(ELLIPSOID.prime_vertical_radius_m(lat)) * math.cos(math.radians(lat))
+    xy: XYArray = np.radians(off) * np.array([east, float(ELLIPSOID.meridian_radius_m(lat))])
+    return xy
 
 
-def _length(xy: XYArray, *, closed: bool) -> float:
-    ring = np.vstack([xy, xy[:1]]) if closed else xy
-    return float(legs_of(ring).sum())
+def _length(lonlat: FloatArray, *, closed: bool) -> float:
+    ring = np.vstack([lonlat, lonlat[:1]]) if closed else lonlat
+    return float(inverse(ring[:-1], ring[1:])[0].sum())
 
 
 def _hdop(walk: _Walk, limit: float, place: str) -> Iterator[Finding]:
