@@ -40,6 +40,7 @@ from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
 from siteplan.outline.breaks import BreakRules, find_breaks
+from siteplan.outline.chosen import RunChoice, check_runs, started, without_skipped
 from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
@@ -617,7 +618,7 @@ def _corner_overrides(site: Site) -> dict[tuple[str, int], bool]:
 def _without_skipped(site: Site) -> Shapes:
     """Outlines of the beds that are to be edged."""
     shapes = site.bed_shapes
-    keep = ~np.array(_per_bed(site, "skip", False), dtype=bool)[shapes.ring_feature]
+    keep = ~np.array(_skipped(site), dtype=bool)[shapes.ring_feature]
     if keep.all():
         return shapes
     lengths = np.diff(shapes.ring_offsets)
@@ -633,7 +634,7 @@ def _without_skipped(site: Site) -> Shapes:
 def _kept_vertices(site: Site) -> IntArray:
     """Index, among the vertices as they came, of each vertex of the beds that are to be edged."""
     shapes = site.bed_shapes
-    keep = ~np.array(_per_bed(site, "skip", False), dtype=bool)[shapes.ring_feature]
+    keep = ~np.array(_skipped(site), dtype=bool)[shapes.ring_feature]
     return np.flatnonzero(np.repeat(keep, np.diff(shapes.ring_offsets)))
 
 
@@ -655,6 +656,48 @@ def _with_ends(site: Site, outlines: Shapes, runs: Runs) -> Runs:
         if own.far_end is not None:
             far[last[of_bed[-1]]] = ENDS[own.far_end]
     return replace(runs, start_kind=start, far_kind=far)
+
+
+def _skipped(site: Site) -> list[bool]:
+    """Beds that take no edging: ``site.toml``, or attribute ``skip``."""
+    own = site.settings.bed
+    attribute = site.beds.attributes.get("skip")
+    made = []
+    for k, bed in enumerate(site.beds.ids):
+        said = own[bed].skip if bed in own and "skip" in own[bed].model_fields_set else None
+        value = None if attribute is None else attribute[k]
+        made.append(_flag(value) if said is None else said)
+    return made
+
+
+def _flag(value: object) -> bool:
+    """An attribute that says yes: true, 1, or ``true``, ``yes``, ``1`` as text."""
+    if isinstance(value, str):
+        return value.strip().lower() in {"true", "yes", "1"}
+    return isinstance(value, (bool, int, float, np.bool_, np.number)) and bool(value == 1)
+
+
+def run_choices(site: Site) -> dict[str, RunChoice]:
+    """What the settings say about single runs, places in ground metres."""
+    made = {}
+    for name, own in site.settings.run.items():
+        start = _place(site, own.start_lonlat, "EPSG:4326")
+        if own.start_grid is not None:
+            start = _place(site, own.start_grid, site.frame.crs_wkt)
+        made[name] = RunChoice(
+            skip=own.skip,
+            start_leg=own.start_leg,
+            start_xy=start,
+            pin_xy=_place(site, own.pin_lonlat, "EPSG:4326"),
+        )
+    return made
+
+
+def _place(site: Site, at: list[float] | None, crs: str) -> FloatArray | None:
+    if at is None:
+        return None
+    xy: FloatArray = site.frame.ground_xy(np.array([at], dtype=np.float64), crs)[0]
+    return xy
 
 
 def plan_runs(site: Site) -> RunPlan:
@@ -688,7 +731,11 @@ def plan_runs(site: Site) -> RunPlan:
         number=repaired.number,
     )
     runs = _with_ends(site, repaired.shapes, runs)
+    choices = run_choices(site)
+    check_runs(runs, choices, site.beds.ids, SITE_FILE)
+    runs, unedged = without_skipped(runs, unedged, choices)
     runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
+    runs = started(runs, choices, SITE_FILE)
     ground, told = _ground(site, runs, repaired)
     return RunPlan(
         outlines=repaired.shapes,

@@ -90,6 +90,7 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         ("opening", "in openings"),
         ("shared", "edged with the next bed"),
         ("short", "too short to edge"),
+        ("skipped", "in runs left out by name"),
     ):
         length = plan.unedged.length_m[plan.unedged.why == why].sum()
         if length:
