@@ -15,6 +15,7 @@ import shapely
 from siteplan.laying.corner_units import CornerHow
 from siteplan.laying.mitres import corner_sections
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
+from siteplan.phases import bed_phases
 from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
 
 if TYPE_CHECKING:
@@ -286,6 +287,12 @@ def corners_of_runs(runs: Runs) -> tuple[IntArray, IntArray]:
     return np.bincount(run[outside], minlength=count), np.bincount(run[~outside], minlength=count)
 
 
+def _phase_column(site: Site, bed: IntArray) -> dict[str, Any]:
+    """Phase of each row by its bed; no column for a site without phases."""
+    phase = bed_phases(site)
+    return {} if phase is None else {"phase": phase[bed]}
+
+
 def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
     runs, lengths = plan.runs, plan.lengths
     outside, inside = corners_of_runs(runs)
@@ -300,6 +307,7 @@ def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
         "outside_corners": outside,
         "inside_corners": inside,
         "pieces": result.run_counts.sum(axis=1),
+        **_phase_column(site, runs.bed),
         **({} if plan.ground is None else {"steepest_percent": plan.ground.steepest * 100}),
     }
     xy, offsets = run_lines(runs)
@@ -398,6 +406,7 @@ def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]
         "outer_mm": pieces.outer_um / 1e3,
         "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
         "heading_deg": pieces.heading_deg,
+        **_phase_column(site, pieces.bed),
         **_piece_saw_columns(pieces),
     }
 

@@ -11,8 +11,9 @@ import shapely
 
 from siteplan.groundwork import Groundwork, Quantities, load_recipe, reckon
 from siteplan.laying.cutting import SiteCuts, plan_site_cuts
-from siteplan.laying.order import NO_PHASE, Order, OrderRules, plan_order
+from siteplan.laying.order import Order, OrderRules, plan_order
 from siteplan.model import RingKind
+from siteplan.phases import bed_phases
 from siteplan.types import FloatArray, ObjectArray
 from siteplan.units import round_um
 

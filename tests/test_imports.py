@@ -26,7 +26,7 @@ LEVELS: list[set[str]] = [
     {"outline"},
     {"laying"},
     {"sites"},
-    {"check", "convert"},
+    {"check", "convert", "phases"},
     {"layers", "ordering"},
     {"compare"},
     {"reconcile"},

@@ -14,6 +14,7 @@ from siteplan.layers import corners_of_runs
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.phases import phase_rows
 from siteplan.sites import RunPlan, Site, laid_length
 
 SCHEMA_VERSION = 1
@@ -148,6 +149,27 @@ def _heights(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
     }
 
 
+def _phases(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+    """The takeoff by phase; nothing for a site without phases."""
+    rows = phase_rows(site, plan, result)
+    if not rows:
+        return {}
+    return {
+        "phases": [
+            {
+                "phase": row.phase,
+                "beds": row.beds,
+                "runs": row.runs,
+                "ground_m": _metres(row.ground_m),
+                "takeoff": row.counts,
+                "by_kind": row.by_kind,
+                "unmet": row.unmet,
+            }
+            for row in rows
+        ]
+    }
+
+
 def _pictures(site: Site) -> dict[str, Any]:
     """Facts of the pictures; nothing for a site without one."""
     if site.pictures is None:
@@ -238,6 +260,7 @@ def summary(
             for row in order
             if row.order
         ],
+        **_phases(site, plan, result),
         "rule_of_thumb": {
             "sections": result.rule_sections,
             "left_over_m": _um(result.rule_left_over_um),

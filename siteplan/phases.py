@@ -1,0 +1,96 @@
+"""Phases of the work: which bed belongs to which, and what each of them takes.
+
+Every bed belongs to one phase, so runs, pieces and lengths of the phases add up to the site's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from siteplan.laying.order import NO_PHASE
+from siteplan.model import PieceKind
+from siteplan.types import ObjectArray
+
+if TYPE_CHECKING:
+    from siteplan.laying.takeoff import Takeoff
+    from siteplan.sites import RunPlan, Site
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseRow:
+    """The takeoff of one phase."""
+
+    phase: str
+    """empty for beds that are in none"""
+    beds: int
+    """beds with edging"""
+    runs: int
+    ground_m: float
+    """plan length of its runs on the ground"""
+    counts: dict[str, int]
+    """pieces of every code that is used, in catalogue order; a cut piece counts as one of its section"""
+    by_kind: dict[str, int]
+    unmet: int
+    """legs and corners that are not made"""
+
+
+def bed_phases(site: Site) -> ObjectArray | None:
+    """(n,) phase of each bed: ``site.toml``, else attribute ``phase``; None where no bed has one."""
+    attribute = site.beds.attributes.get("phase")
+    own = site.settings.bed
+    names = []
+    for k, bed in enumerate(site.beds.ids):
+        said = own[bed].phase if bed in own else None
+        if said is None and attribute is not None and attribute[k] is not None:
+            value = attribute[k]
+            said = str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+        names.append(NO_PHASE if said is None else said.strip())
+    if not any(names):
+        return None
+    made = np.empty(len(names), dtype=object)
+    made[:] = names
+    return made
+
+
+def phase_names(site: Site, phase: ObjectArray) -> list[str]:
+    """Phases in order of building: as ``site.toml`` lists them, then others by name."""
+    listed = [p.name for p in site.settings.phase]
+    return [*listed, *sorted({str(p) for p in phase} - set(listed))]
+
+
+def phase_rows(site: Site, plan: RunPlan, result: Takeoff) -> tuple[PhaseRow, ...]:
+    """The takeoff by phase, in order of building; nothing where no bed has a phase.
+
+    Phases without a run are left out.
+    """
+    phase = bed_phases(site)
+    if phase is None:
+        return ()
+    names = phase_names(site, phase)
+    rank = np.array([names.index(str(p)) for p in phase], dtype=np.int64)
+    runs, pieces = plan.runs, result.pieces
+    of_run, of_piece = rank[runs.bed], rank[pieces.bed]
+    n = len(names)
+    counts = np.zeros((n, len(result.codes)), dtype=np.int64)
+    np.add.at(counts, of_run, result.run_counts)
+    kinds = np.zeros((n, len(PieceKind)), dtype=np.int64)
+    np.add.at(kinds, (of_piece, pieces.kind), 1)
+    n_runs = np.bincount(of_run, minlength=n)
+    unmet = np.bincount(of_run[result.unmet.run], minlength=n)
+    length = np.bincount(of_run, weights=plan.lengths.run_ground_m, minlength=n)
+    return tuple(
+        PhaseRow(
+            phase=name,
+            beds=len(np.unique(runs.bed[of_run == p])),
+            runs=int(n_runs[p]),
+            ground_m=float(length[p]),
+            counts={c: int(k) for c, k in zip(result.codes, counts[p], strict=True) if k},
+            by_kind={k.name.lower(): int(kinds[p, k]) for k in PieceKind},
+            unmet=int(unmet[p]),
+        )
+        for p, name in enumerate(names)
+        if n_runs[p]
+    )
