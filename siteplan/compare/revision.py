@@ -21,8 +21,9 @@ PLAN: Final = "plan.gpkg"
 _REMEDY: Final = "Name a folder that a run of this version wrote, or plan the revision again"
 _FAULTS_SHOWN: Final = 5
 
-Count = Annotated[int, Field(ge=0)]
-Metres = Annotated[float, Field(allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=0, le=10**12)]
+Metres = Annotated[float, Field(allow_inf_nan=False, ge=-1e12, le=1e12)]
+Money = Annotated[int, Field(ge=-(10**15), le=10**15)]
 
 
 class _Part(BaseModel):
@@ -78,10 +79,10 @@ class OrderPart(_Part):
     takeoff: Count
     cut_stock: Count
     order: Count
-    pack: Annotated[int, Field(ge=1)]
+    pack: Annotated[int, Field(ge=1, le=10**9)]
     packs: Count
     singles: Count
-    amount: int | None
+    amount: Money | None
 
 
 class CutPlanPart(_Part):
@@ -96,9 +97,9 @@ class MoneyPart(_Part):
 
     currency: str | None
     digits: Annotated[int, Field(ge=0, le=4)]
-    subtotal: int | None
-    tax: int | None
-    total: int | None
+    subtotal: Money | None
+    tax: Money | None
+    total: Money | None
     unpriced: list[str]
 
 
@@ -116,7 +117,7 @@ class ItemPart(_Part):
     name: str
     amount: Metres
     unit: str
-    cost: int | None
+    cost: Money | None
 
 
 class GroundworkPart(_Part):
