@@ -92,24 +92,6 @@ def order_rules(site: Site) -> OrderRules:
     )
 
 
-def bed_phases(site: Site) -> ObjectArray | None:
-    """(n,) phase of each bed: ``site.toml``, else attribute ``phase``; None where no bed has one."""
-    attribute = site.beds.attributes.get("phase")
-    own = site.settings.bed
-    names = []
-    for k, bed in enumerate(site.beds.ids):
-        said = own[bed].phase if bed in own else None
-        if said is None and attribute is not None and attribute[k] is not None:
-            value = attribute[k]
-            said = str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
-        names.append(NO_PHASE if said is None else said.strip())
-    if not any(names):
-        return None
-    made = np.empty(len(names), dtype=object)
-    made[:] = names
-    return made
-
-
 def _drops(site: Site, result: Takeoff, phase: ObjectArray | None, order: Order) -> tuple[Drop, ...]:
     told = {p.name: p for p in site.settings.phase}
     pieces = result.pieces
