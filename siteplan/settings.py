@@ -413,6 +413,15 @@ class RunOverride(Table):
         return self
 
 
+class Row(Table):
+    """A further row of edging beside the beds' own, such as a mower strip."""
+
+    offset: LengthUm
+    """laying line of the row from the outline, positive away from the bed"""
+    beds: Annotated[list[str], Field(min_length=1)] | None = None
+    """the beds that have this row; all where not given"""
+
+
 class EdgeOwner(Table):
     """Which of two beds is edged where they share an edge."""
 
@@ -459,6 +468,8 @@ class SiteSettings(Table):
     groundwork: GroundworkSettings = GroundworkSettings()
     bed: dict[str, BedOverride] = {}
     run: dict[str, RunOverride] = {}
+    row: list[Row] = []
+    """rows beside the beds' own laying line, which is row 1; the first of these is row 2"""
     edge_owner: list[EdgeOwner] = []
     tape: list[TapeRow] = []
     """readings of tapes; more may stand in the file ``reconcile.tapes``"""

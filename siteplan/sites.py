@@ -39,9 +39,12 @@ from siteplan.laying.corner_units import CornerWay
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
+from siteplan.outline.arrange import take_runs
 from siteplan.outline.breaks import BreakRules, find_breaks
+from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.chosen import RunChoice, check_runs, started, without_skipped
 from siteplan.outline.repair import Repaired, repair
+from siteplan.outline.rows import with_rows
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
 from siteplan.pictures import PictureCheck, PictureSource, check_pictures
@@ -514,6 +517,8 @@ def _unknown_beds(beds: Features, settings: SiteSettings) -> list[Fault]:
     named = {f"bed.{bed}": bed for bed in settings.bed}
     for number, entry in enumerate(settings.edge_owner, start=1):
         named.update({f"edge_owner[{number}] {bed}": bed for bed in entry.beds})
+    for number, row in enumerate(settings.row, start=1):
+        named.update({f"row[{number}].beds {bed}": bed for bed in row.beds or ()})
     faults = []
     for key, bed in named.items():
         if bed in known:
@@ -721,16 +726,8 @@ def plan_runs(site: Site) -> RunPlan:
         priority=_priorities(site),
         opening_width_m=_opening_widths(site),
     )
-    runs, unedged, more = build_runs(
-        repaired.shapes,
-        breaks,
-        _outline_rules(site),
-        offset_m=np.array(_per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6,
-        bed_ids=site.beds.ids,
-        overrides=_corner_overrides(site),
-        number=repaired.number,
-    )
-    runs = _with_ends(site, repaired.shapes, runs)
+    offset_m = np.array(_per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6
+    runs, unedged, more = _rows(site, repaired, breaks, offset_m)
     choices = run_choices(site)
     check_runs(runs, choices, site.beds.ids, SITE_FILE)
     runs, unedged = without_skipped(runs, unedged, choices)
@@ -746,6 +743,52 @@ def plan_runs(site: Site) -> RunPlan:
         ground=ground,
         bends=bends,
     )
+
+
+def _rows(
+    site: Site, repaired: Repaired, breaks: Breaks, offset_m: FloatArray
+) -> tuple[Runs, Unedged, tuple[Finding, ...]]:
+    """Runs of the beds' own laying line and of the rows beside it, and what takes no edging.
+
+    Raises
+    ------
+    DataError : an offset the outline leaves no room for, of every row
+    """
+    faults: list[Fault] = []
+
+    def built(offset_m: FloatArray, row: int) -> tuple[Runs, Unedged, tuple[Finding, ...]] | None:
+        try:
+            runs, unedged, found = build_runs(
+                repaired.shapes,
+                breaks,
+                _outline_rules(site),
+                offset_m=offset_m,
+                bed_ids=site.beds.ids,
+                overrides=_corner_overrides(site),
+                number=repaired.number,
+            )
+        except DataError as error:
+            faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)
+            return None
+        return _with_ends(site, repaired.shapes, runs), unedged, found
+
+    own = built(offset_m, 1)
+    rows: list[Runs] = []
+    found: list[Finding] = []
+    for number, row in enumerate(site.settings.row, start=2):
+        of_bed = np.ones(len(site.beds), dtype=bool)
+        if row.beds is not None:
+            of_bed = np.isin(site.beds.ids.astype(str), row.beds)
+        # beds without the row keep their own offset, so that no other one is asked of them
+        made = built(np.where(of_bed, um_to_m(row.offset), offset_m), number)
+        if made is not None:
+            rows.append(take_runs(made[0], np.flatnonzero(of_bed[made[0].bed])))
+            found += [f for f in made[2] if own is None or f not in own[2]]
+    if faults or own is None:
+        raise DataError(*dict.fromkeys(faults))
+    if not rows:
+        return own
+    return with_rows(own[0], rows, site.beds.ids), own[1], (*own[2], *found)
 
 
 def _corner_by_bed(site: Site) -> dict[int, tuple[CornerWay, ...]]:
