@@ -61,11 +61,13 @@ def rectangle(
     turn = np.radians(turn_deg)
     ring = np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=float)
     spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    return ring @ spin + np.asarray(at)
+    placed: np.ndarray = ring @ spin + np.asarray(at)
+    return placed
 
 
 def kidney(vertices: int = 60, *, size: float = 4.0, at: tuple[float, float] = (0, 0)) -> np.ndarray:
     """A smooth bed with one hollow side."""
     angle = np.linspace(0, 2 * np.pi, vertices, endpoint=False)
     radius = size * (1 + 0.22 * np.cos(angle) + 0.12 * np.cos(2 * angle))
-    return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]) + np.asarray(at)
+    ring: np.ndarray = np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]) + np.asarray(at)
+    return ring

@@ -39,11 +39,12 @@ def check_plan(site: Any) -> tuple[Any, Any]:
     total = (legs.start_um + legs.far_um + fill)[laid] / 1e6
     np.testing.assert_allclose(total, runs.length_m[laid], atol=1e-3)
     assert np.isfinite(plan.lengths.run_geodesic_m).all()
-    shapes = shapely.polygons(
-        [
-            shapely.linearrings(pieces.outline_xy[a:b])
-            for a, b in zip(pieces.outline_offsets, pieces.outline_offsets[1:], strict=False)
-        ]
+    take = np.insert(
+        np.arange(len(pieces.outline_xy)), pieces.outline_offsets[1:], pieces.outline_offsets[:-1]
+    )
+    rings = pieces.outline_offsets + np.arange(len(pieces.outline_offsets))
+    shapes = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON, pieces.outline_xy[take], (rings, np.arange(len(rings)))
     )
     assert shapely.is_valid(shapes).all()
     assert sum(result.counts.values()) == len(pieces) == sum(result.by_kind.values())

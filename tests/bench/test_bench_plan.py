@@ -13,6 +13,7 @@ from __future__ import annotations
 import resource
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ import pyproj
 import pytest
 import shapely
 
-from siteplan.publish.write import write_plan
+from siteplan.publish.write import Formats, write_plan
 from siteplan.sites import RunPlan, Site, load_site, measure, plan_runs, site_settings, takeoff
 
 LINE = """
@@ -87,7 +88,7 @@ def timed(work: Callable[[], object]) -> tuple[float, object]:
     return time.perf_counter() - start, made
 
 
-def whole_plan(source: Path, folder: Path, formats: str | None) -> tuple[Site, RunPlan]:
+def whole_plan(source: Path, folder: Path, formats: Formats | None) -> tuple[Site, RunPlan]:
     line = source.with_name("bench.toml")
     line.write_text(LINE)
     site = load_site(site_settings(source, str(line)))
@@ -138,7 +139,7 @@ def test_whole_plan_against_its_floor(count: int, tmp_path: Path) -> None:
         best_plan = min(best_plan, seconds)
         under = tmp_path / f"floor{repeat}"
         under.mkdir()
-        seconds, _ = timed(lambda under=under: floor(source, under, out / "plan.gpkg", every))
+        seconds, _ = timed(partial(floor, source, under, out / "plan.gpkg", every))
         best_floor = min(best_floor, seconds)
     pieces = pyogrio.read_info(str(out / "plan.gpkg"), layer="pieces")["features"]
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
