@@ -16,6 +16,7 @@ from siteplan.laying.corner_units import CornerHow
 from siteplan.laying.mitres import corner_sections
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
 from siteplan.phases import bed_phases
+from siteplan.sites import RunPlan, Site, laid_plan
 from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
 
 if TYPE_CHECKING:
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
     from siteplan.laying.takeoff import Takeoff
     from siteplan.lengths import BedMeasures
-    from siteplan.sites import RunPlan, Site
     from siteplan.slope import Steps
 
 KIND_WORDS: Final = {
@@ -203,8 +203,10 @@ def geodataframe(site: Site, layer: Layer) -> geopandas.GeoDataFrame:
 def plan_layers(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff) -> dict[str, Layer]:
     """Every layer and table of a plan, by name, in the order they are written.
 
-    Lengths are in metres (``_m``) or millimetres (``_mm``), whichever is easier to read.
+    Lengths are in metres (``_m``) or millimetres (``_mm``), whichever is easier to read.  Runs, legs
+    and corners lie where they are laid: moved, where legs were moved sideways.
     """
+    plan = laid_plan(site, plan, result)
     made = [
         _bed_layer(site, measures),
         _run_layer(plan, result, site),
@@ -335,6 +337,7 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "cut_1_m": _um_to_m(fits.cut_um[:, 0]),
         "cut_2_m": _um_to_m(fits.cut_um[:, 1]),
         "unmet": _unmet_words(result),
+        **({} if result.play is None else {"moved_m": result.play.moved_m}),
         "rule_sections": fits.rule_sections,
         "rule_left_over_m": _um_to_m(fits.rule_left_over_um),
     }
@@ -370,6 +373,7 @@ def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "side": np.where(runs.corner_turn_deg > 0, "outside", "inside").astype(object),
         "code": codes[unit + 1],
         "how": words(result.corners.how, HOW_WORDS),
+        "exchanged": result.corners.exchanged,
         "moved_m": runs.corner_moved_m,
         **_sawn_columns(plan, result),
     }

@@ -14,13 +14,13 @@ from siteplan.laying.cutting import SiteCuts, plan_site_cuts
 from siteplan.laying.order import Order, OrderRules, plan_order
 from siteplan.model import RingKind
 from siteplan.phases import bed_phases
+from siteplan.sites import RunPlan, Site, laid_plan
 from siteplan.types import FloatArray, ObjectArray
 from siteplan.units import round_um
 
 if TYPE_CHECKING:
     from siteplan.laying.takeoff import Takeoff
     from siteplan.model import Runs, Shapes
-    from siteplan.sites import RunPlan, Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,7 @@ def purchase(site: Site, plan: RunPlan, result: Takeoff) -> Purchase:
     ------
     DataError : a colour or code the product line does not have, a recipe with faults.
     """
+    plan = laid_plan(site, plan, result)
     settings = site.settings
     recipe = settings.groundwork.recipe
     loaded = None

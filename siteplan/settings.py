@@ -82,7 +82,6 @@ class InputFile(Table):
     nested: Literal["islands", "outlines"] | None = None
     """closed outlines within closed ones: islands, or outlines of their own"""
 
-
     @model_validator(mode="after")
     def _one_crs(self) -> InputFile:
         if self.crs is not None and self.assume is not None:
@@ -267,6 +266,8 @@ class Fit(Table):
     """where in a leg closers and cut pieces go"""
     lay_from: Literal["start", "far"] = "start"
     """end of the leg laying begins at"""
+    play: NotNegativeUm = 0
+    """how far a straight leg may be moved sideways where that saves cuts"""
 
 
 CornerWay = Literal["unit", "mitre", "bend", "butt"]
@@ -474,6 +475,15 @@ class SiteSettings(Table):
     tape: list[TapeRow] = []
     """readings of tapes; more may stand in the file ``reconcile.tapes``"""
     reconcile: Reconcile = Reconcile()
+
+    @model_validator(mode="after")
+    def _play_in_plan(self) -> SiteSettings:
+        if self.fit.play and self.length_basis == "slope" and self.slope_by == "follow":
+            raise ValueError(
+                "fit.play moves legs by plan lengths and cannot be used where pieces are fitted to slope "
+                'lengths: leave play out, or use length_basis = "ground" or slope_by = "step"'
+            )
+        return self
 
 
 def load_settings(path: Path) -> SiteSettings:

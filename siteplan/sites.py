@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 
 from siteplan.catalog import load_line
 from siteplan.eaves import roofs_to_walls
@@ -52,7 +53,7 @@ from siteplan.products import ProductLine
 from siteplan.settings import InputFile, SiteSettings, load_settings
 from siteplan.slope import Profile, sloped, steps
 from siteplan.tomlfile import nearest, validated
-from siteplan.types import FloatArray, IntArray
+from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, OffsetArray, XYArray
 from siteplan.units import format_length, um_to_m
 
 SITE_FILE = "site.toml"
@@ -97,6 +98,8 @@ class RunPlan:
     """heights along the runs; None where the site has none"""
     bends: Bends | None = None
     """corners a flexible line is bent round; they are no corners of the runs any more"""
+    vertex: IntArray | None = None
+    """of each vertex of ``outlines`` the vertex as it came, in the features of the beds"""
 
 
 def empty_features(role: str, crs: str) -> Features:
@@ -733,7 +736,8 @@ def plan_runs(site: Site) -> RunPlan:
     runs, unedged = without_skipped(runs, unedged, choices)
     runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
     runs = started(runs, choices, SITE_FILE)
-    ground, told = _ground(site, runs, repaired)
+    vertex = _kept_vertices(site)[repaired.source]
+    ground, told = _ground(site, runs, repaired.shapes, vertex)
     return RunPlan(
         outlines=repaired.shapes,
         runs=runs,
@@ -742,6 +746,7 @@ def plan_runs(site: Site) -> RunPlan:
         findings=(*repaired.findings, *found, *more, *_bend_findings(site, runs, bends), *told),
         ground=ground,
         bends=bends,
+        vertex=vertex,
     )
 
 
@@ -820,15 +825,15 @@ def _bend_findings(site: Site, runs: Runs, bends: Bends) -> tuple[Finding, ...]:
     )
 
 
-def _ground(site: Site, runs: Runs, repaired: Repaired) -> tuple[Profile | None, tuple[Finding, ...]]:
+def _ground(
+    site: Site, runs: Runs, outlines: Shapes, vertex: IntArray
+) -> tuple[Profile | None, tuple[Finding, ...]]:
     """Heights along the runs, and what to say about them."""
     if site.heights is None:
         return None, ()
-    kept = _kept_vertices(site)
     ground = ground_profile(
-        site.heights, site.frame, runs,
-        outlines=repaired.shapes, vertex=kept[repaired.source], bed_ids=site.beds.ids,
-    )  # fmt: skip
+        site.heights, site.frame, runs, outlines=outlines, vertex=vertex, bed_ids=site.beds.ids
+    )
     return ground, profile_findings(site.heights, site.frame, runs, ground, site.beds.ids)
 
 
@@ -848,18 +853,96 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
         fit_over_um=fit.over,
         lay_from=fit.lay_from,
         make_up=fit.make_up,
+        play_um=fit.play,
         fair_within_um=site.settings.outline.straight_within,
         corner_by=tuple(site.settings.corners.by),
         corner_by_bed=tuple((str(site.beds.ids[b]), ways) for b, ways in _corner_by_bed(site).items()),
     )
     on_slope = plan.ground is not None and laid_length(site) == "slope"
     runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs
-    result = lay(runs, site.beds.ids, site.line, rules)
+    held = _held_legs(site, plan) if fit.play else None
+    result = lay(runs, site.beds.ids, site.line, rules, held=held)
+    plan = laid_plan(site, plan, result)
     if plan.ground is None or site.settings.slope_by != "step":
         return result
     greatest = site.settings.heights.step
     greatest_m = site.line.height_um / 2e6 if greatest is None else um_to_m(greatest)
     return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, greatest_m))
+
+
+def laid_plan(site: Site, plan: RunPlan, result: Takeoff) -> RunPlan:
+    """The plan with its runs where they are laid.
+
+    Parameters
+    ----------
+    site, plan, result : the plan as the outlines have it, and its takeoff
+
+    Returns
+    -------
+    The same plan where no leg was moved; else one with the moved runs, measured again.
+    """
+    if result.play is None or not result.play.moved_m.any() or plan.runs is result.play.runs:
+        return plan
+    runs, ground = result.play.runs, plan.ground
+    if ground is not None and plan.vertex is not None:
+        ground, _ = _ground(site, runs, plan.outlines, plan.vertex)
+    slope_m = None if ground is None else ground.slope_m
+    return replace(plan, runs=runs, lengths=run_lengths(site.frame, runs, slope_m=slope_m), ground=ground)
+
+
+def _held_legs(site: Site, plan: RunPlan) -> BoolArray:
+    """(l,) legs that play leaves where they are: at openings, and along edges two beds share."""
+    runs, unedged = plan.runs, plan.unedged
+    # free ends move with their leg only where a line was drawn to end there
+    run_ring, per_ring = runs.ring, np.bincount(runs.ring, minlength=len(plan.outlines.ring_kind))
+    whole = (plan.outlines.ring_kind == RingKind.LINE) & (per_ring == 1)
+    whole[unedged.ring] = False
+    own = whole[run_ring][runs.leg_run]
+    held: BoolArray = ~own & ((runs.start_kind == NodeKind.FREE) | (runs.far_kind == NodeKind.FREE))
+    shared = np.flatnonzero(unedged.why == "shared")
+    if not len(shared) or not len(runs.leg_id):
+        return held
+    rows, legs = (_linestrings(of.xy, of.offsets) for of in (unedged, runs))
+    offset = max((abs(int(um)) for um in _per_bed(site, "offset", site.settings.outline.offset)), default=0)
+    near = um_to_m(site.settings.outline.shared_within + offset + site.line.depth_um)
+    found = shapely.STRtree(legs).query(rows[shared], predicate="dwithin", distance=near)
+    held[found[1]] = True
+    return held
+
+
+def _linestrings(xy: XYArray, offsets: OffsetArray) -> ObjectArray:
+    """Lines of a ragged array."""
+    line = np.repeat(np.arange(len(offsets) - 1), np.diff(offsets))
+    return np.asarray(shapely.linestrings(xy, indices=line), dtype=object)
+
+
+def play_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
+    """What to say of legs that were moved sideways."""
+    play = result.play
+    if play is None:
+        return ()
+    units = site.settings.show.units
+    most = f"[fit] play = {format_length(um_to_m(result.rules.play_um), units)}"
+    moved = np.flatnonzero(play.moved_m)
+    if not len(moved):
+        return (Finding("play", "notice", f"No leg was moved sideways: within {most} that saves no cut."),)
+    runs = np.unique(plan.runs.leg_run[moved])
+    in_runs = np.isin(plan.runs.leg_run, runs)
+    saved = int(play.cuts_before[runs].sum()) - result.cuts_in(in_runs)
+    met = int(play.unmet_before[runs].sum()) - int(result.fits.unmet[in_runs].sum())
+    worst = int(np.argmax(np.abs(play.moved_m)))
+    farthest = format_length(play.greatest_m, units)
+    side = "away from" if play.moved_m[worst] > 0 else "into"
+    gains = [f"{saved} fewer cuts"] * (saved > 0) + [f"{met} more legs met"] * (met > 0)
+    return (
+        Finding(
+            "moved-legs",
+            "notice",
+            f"{len(moved)} legs in {len(runs)} runs are laid beside the outline's line, within {most}: "
+            f"{' and '.join(gains)}. The farthest is {plan.runs.leg_id[worst]}, {farthest} {side} the bed. "
+            "Set out the moved line; the table of legs has every movement.",
+        ),
+    )
 
 
 def step_findings(result: Takeoff) -> tuple[Finding, ...]:

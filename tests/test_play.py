@@ -4,19 +4,27 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import product
+from pathlib import Path as FilePath
+from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplan.errors import UsageError
+from siteplan.errors import DataError, UsageError
+from siteplan.layers import plan_layers
 from siteplan.laying.fit import fit_legs
 from siteplan.laying.play import fill_ranges
 from siteplan.laying.sideways import can_move, length_changes, shift_legs
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.model import NodeKind, Runs
 from siteplan.products import ProductLine
+from siteplan.publish.summary import summary
+from siteplan.settings import SiteSettings
+from siteplan.sites import RunPlan, Site, laid_plan, load_site, measure, plan_runs, play_findings, takeoff
+from siteplan.tomlfile import validated
 from tests.make_runs import LINE, Path, make_line, make_runs, random_paths, straight
 from tests.test_orientation import turning_line
 from tests.test_takeoff import check_footprints, check_sums
@@ -286,3 +294,106 @@ def test_same_answer_every_time() -> None:
     assert one is not None
     assert two is not None
     assert one.moved_m.tolist() == two.moved_m.tolist()
+
+
+# ---------------------------------------------------------------- a whole site
+
+
+SAMPLE = FilePath(__file__).resolve().parent.parent / "sample_data" / "fennel_row"
+
+
+def sample(**fit: Any) -> Site:
+    """The sample site with other settings of the fit; it has openings, shared edges and heights."""
+    site = load_site(SAMPLE)
+    return replace(
+        site, settings=site.settings.model_copy(update={"fit": site.settings.fit.model_copy(update=fit)})
+    )
+
+
+@pytest.fixture(scope="module")
+def played() -> tuple[Site, RunPlan, Takeoff]:
+    site = sample(play=50_000)
+    plan = plan_runs(site)
+    return site, plan, takeoff(site, plan)
+
+
+def test_a_site_with_play_has_fewer_cuts_and_says_what_moved(played: tuple[Site, RunPlan, Takeoff]) -> None:
+    site, plan, result = played
+    plain = takeoff(sample(), plan)
+    assert result.play is not None
+    assert plain.play is None
+    moved = np.flatnonzero(result.play.moved_m)
+    assert len(moved) > 0
+    saved = plain.by_kind["cut"] - result.by_kind["cut"]
+    assert saved > 0
+    assert len(result.unmet) <= len(plain.unmet)
+    (finding,) = play_findings(site, plan, result)
+    assert f"{len(moved)} legs in " in finding.text
+    assert f"{saved} fewer cuts" in finding.text
+    assert play_findings(site, plan, plain) == ()
+    data = summary(site, measure(site), laid_plan(site, plan, result), result, (), ())
+    assert data["play"]["moved_legs"] == len(moved)
+    assert data["play"]["cuts_before"] - data["play"]["cuts"] == saved
+    assert data["play"]["greatest_m"] == round(result.play.greatest_m, 6) <= 0.05
+    # pieces lie on the moved line, and the layers show that line
+    layers = plan_layers(site, measure(site), plan, result)
+    assert np.array_equal(layers["legs"].columns["moved_m"], result.play.moved_m)
+    assert np.array_equal(layers["legs"].xy, result.play.runs.xy)
+    assert "moved_m" not in plan_layers(site, measure(site), plan, plain)["legs"].columns
+    lines = shapely.linestrings(
+        result.play.runs.xy, indices=np.repeat(np.arange(len(plan.runs.leg_id)), np.diff(plan.runs.offsets))
+    )
+    on = shapely.distance(shapely.points(result.pieces.xy), np.asarray(lines)[result.pieces.leg])
+    assert on[np.isin(result.pieces.leg, moved)].max() < 1e-6
+    check_sums(result.play.runs, result)
+
+
+def test_the_plan_as_laid_is_measured_again(played: tuple[Site, RunPlan, Takeoff]) -> None:
+    site, plan, result = played
+    assert result.play is not None
+    laid = laid_plan(site, plan, result)
+    assert laid.runs is result.play.runs
+    assert laid_plan(site, laid, result) is laid
+    assert np.allclose(laid.lengths.ground_m, laid.runs.length_m, atol=1e-9)
+    still = ~np.isin(plan.runs.leg_run, plan.runs.leg_run[result.play.moved_m != 0])
+    assert np.allclose(laid.lengths.slope_m[still], plan.lengths.slope_m[still], rtol=0, atol=1e-9)
+    assert (laid.lengths.slope_m >= laid.runs.length_m - 1e-9).all()
+    assert laid_plan(site, plan, takeoff(sample(), plan)) is plan
+
+
+def test_what_stays_on_a_site(played: tuple[Site, RunPlan, Takeoff]) -> None:
+    """No leg at an opening, a wall or another run moves, nor one beside an edge two beds share."""
+    _, plan, result = played
+    assert result.play is not None
+    runs, unedged = plan.runs, plan.unedged
+    moved = result.play.moved_m != 0
+    corner = (runs.start_kind == NodeKind.CORNER) & (runs.far_kind == NodeKind.CORNER)
+    assert corner[moved].all()
+    shared = np.flatnonzero(unedged.why == "shared")
+    assert len(shared) > 0
+    for row in shared:
+        other = shapely.LineString(unedged.xy[unedged.offsets[row] : unedged.offsets[row + 1]])
+        for leg in np.flatnonzero(moved):
+            mine = shapely.LineString(runs.xy[runs.offsets[leg] : runs.offsets[leg + 1]])
+            assert shapely.distance(mine, other) > 0.05
+
+
+def test_play_and_slope_lengths_exclude_each_other() -> None:
+    given = {"name": "x", "line": "flex-2m", "length_basis": "slope", "fit": {"play": "10 mm"},
+             "inputs": {"beds": [{"file": "beds.geojson"}]}}  # fmt: skip
+    with pytest.raises(DataError, match=r"fit\.play moves legs by plan lengths"):
+        validated(SiteSettings, given, "site.toml")
+    assert validated(SiteSettings, {**given, "slope_by": "step"}, "site.toml").fit.play == 10_000
+    with pytest.raises(DataError, match="negative"):
+        validated(SiteSettings, {**given, "slope_by": "step", "fit": {"play": "-1 mm"}}, "site.toml")
+
+
+def test_level_pieces_step_on_the_moved_line() -> None:
+    site = sample(play=50_000)
+    site = replace(site, settings=site.settings.model_copy(update={"slope_by": "step"}))
+    plan = plan_runs(site)
+    result = takeoff(site, plan)
+    assert result.play is not None
+    assert result.steps is not None
+    assert result.play.moved_m.any()
+    assert (result.steps.station_m <= result.stations.run_um[result.steps.run] / 1e6 + 1e-9).all()

@@ -23,11 +23,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
 
-from siteplan.errors import SiteplanError
 from siteplan.laying.sideways import leg_neighbours, length_changes
+from siteplan.laying.solver import solve
 from siteplan.model import Runs
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray
@@ -285,20 +283,21 @@ class _Program:
             return out
         intervals = self._intervals()
         x = self._least(intervals)
+        if x is None:
+            return out
         picked = self._picked(intervals, x)
         # again with the intervals settled, a little within their ends: the least movement, cleanly
-        tight = [np.column_stack([*_within(r[k : k + 1, 0], r[k : k + 1, 1]), r[k : k + 1, 2]])
-                 for r, k in zip(intervals, picked, strict=True)]  # fmt: skip
+        settled = [rows[k : k + 1] for rows, k in zip(intervals, picked, strict=True)]
+        tight = [np.column_stack([*_within(rows[:, 0], rows[:, 1]), rows[:, 2]]) for rows in settled]
         turned = np.rint(x[2 * len(self.movers) : 2 * len(self.movers) + self.turn.shape[1]])
-        try:
-            x = self._least(tight, turned)
-        except _NoAnswerError:
-            x = self._least([r[k : k + 1] for r, k in zip(intervals, picked, strict=True)], turned)
+        again = self._least(tight, turned)
+        if again is None:
+            again = self._least(settled, turned)
+        x = x if again is None else again
         shift_um = np.clip(x[: len(self.movers)], -self.play_mm, self.play_mm) * _MM
         whole = np.rint(shift_um)
         change = self.shift @ whole / _MM + self.turn @ turned
-        ends = [rows[k, :2] for rows, k in zip(intervals, picked, strict=True)]
-        inside = [low <= c <= high for (low, high), c in zip(ends, change, strict=True)]
+        inside = [rows[0, 0] <= c <= rows[0, 1] for rows, c in zip(settled, change, strict=True)]
         out[self.movers - self.at[0]] = whole if all(inside) else shift_um
         return out
 
@@ -322,7 +321,7 @@ class _Program:
             at += len(rows)
         return out
 
-    def _least(self, intervals: list[FloatArray], turned: FloatArray | None = None) -> FloatArray:
+    def _least(self, intervals: list[FloatArray], turned: FloatArray | None = None) -> FloatArray | None:
         """Solution of the program; ``turned``: which units are turned round, where that is settled."""
         m, turns = len(self.movers), self.turn.shape[1]
         count = [len(rows) for rows in intervals]
@@ -335,8 +334,7 @@ class _Program:
         low[:m], high[: 2 * m] = -self.play_mm, self.play_mm
         if turned is not None:
             low[2 * m : base] = high[2 * m : base] = turned
-        whole = np.zeros(columns)
-        whole[2 * m :] = 1
+        whole = (np.arange(columns) >= 2 * m) & (turned is None)
         rows: list[FloatArray] = []
         lower: list[float] = []
         upper: list[float] = []
@@ -364,21 +362,7 @@ class _Program:
             add(least, 0.0, np.inf)
             add(greatest, -np.inf, 0.0)
             at += size
-        answer = milp(
-            cost,
-            integrality=whole,
-            bounds=Bounds(low, high),
-            constraints=LinearConstraint(csr_array(np.vstack(rows)), lower, upper),
-            options={"mip_rel_gap": 0.0},
-        )
-        if answer.x is None:
-            raise _NoAnswerError(answer.message)
-        solution: FloatArray = answer.x
-        return solution
-
-
-class _NoAnswerError(SiteplanError):
-    """The solver has no solution."""
+        return solve(cost, low, high, whole, np.vstack(rows), np.array(lower), np.array(upper))
 
 
 def _within(least: FloatArray, greatest: FloatArray) -> tuple[FloatArray, FloatArray]:

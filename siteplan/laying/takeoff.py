@@ -168,6 +168,10 @@ class Takeoff:
         """Pieces of every code that a leg uses; a corner counts on its arriving leg."""
         return _named(self.codes, self.leg_counts[leg])
 
+    def cuts_in(self, legs: BoolArray) -> int:
+        """Cut pieces of the legs that are flagged, sawn ones at mitres among them."""
+        return int(np.count_nonzero(legs[self.pieces.leg] & (self.pieces.kind == PieceKind.CUT)))
+
     @property
     def rule_sections(self) -> int:
         """Sections of the whole site by the rule of thumb."""

@@ -16,7 +16,7 @@ from siteplan.laying.order import money_text
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.publish.write import Written
-from siteplan.sites import RunPlan, Site, laid_length
+from siteplan.sites import RunPlan, Site, laid_length, laid_plan
 from siteplan.units import format_length
 
 STAGES = 5
@@ -61,6 +61,7 @@ def _length(site: Site, length_m: float) -> str:
 
 def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeoff, written: Written) -> None:
     """Print beds, runs, lengths, counts, unmet legs and what to look at first."""
+    plan = laid_plan(site, plan, result)
     out = Console(highlight=False, soft_wrap=True)
     out.print(f"[bold]{escape(site.settings.name)}[/bold]")
     out.print(escape(site.frame.describe()))
@@ -84,6 +85,11 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         out.print(
             f"On the slope: {_length(site, lengths.run_slope_m.sum())}; the pieces are fitted to "
             f"{'slope' if laid_length(site) == 'slope' else 'plan'} lengths"
+        )
+    if result.play is not None:
+        out.print(
+            f"Moved sideways: {int((result.play.moved_m != 0).sum())} legs, by at most "
+            f"{_length(site, result.play.greatest_m)}"
         )
     for why, word in (
         ("abutment", "alongside abutments"),

@@ -56,10 +56,12 @@ def _leg_rows(plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
             "rest_m": _um(rest),
             "counts": {code: n for code, n in zip(codes, counts, strict=True) if n},
             "left_over_m": _um(left),
+            **({} if moved is None else {"moved_m": _metres(moved)}),
             "cut_m": [_um(c) for c in cuts if c],
             "rule_of_thumb": {"sections": sections, "left_over_m": _um(rule_left)},
         }
-        for leg_id, ground, slope, rest, counts, left, cuts, sections, rule_left in zip(
+        for moved, leg_id, ground, slope, rest, counts, left, cuts, sections, rule_left in zip(
+            [None] * len(runs.leg_id) if result.play is None else result.play.moved_m.tolist(),
             runs.leg_id,
             runs.length_m,
             plan.lengths.slope_m,
@@ -195,6 +197,22 @@ def _pictures(site: Site) -> dict[str, Any]:
     }
 
 
+def _play(result: Takeoff) -> dict[str, Any]:
+    """Legs moved sideways; nothing where no leg may be moved."""
+    play = result.play
+    if play is None:
+        return {}
+    return {
+        "play": {
+            "play_m": _um(result.rules.play_um),
+            "moved_legs": int(np.count_nonzero(play.moved_m)),
+            "greatest_m": _metres(play.greatest_m),
+            "cuts_before": int(play.cuts_before.sum()),
+            "cuts": result.by_kind["cut"],
+        }
+    }
+
+
 def summary(
     site: Site,
     measures: BedMeasures,
@@ -277,6 +295,7 @@ def summary(
         ],
         **_heights(site, plan, result),
         **_pictures(site),
+        **_play(result),
         "findings": [_finding(f) for f in findings],
     }
 

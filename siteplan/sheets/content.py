@@ -20,7 +20,7 @@ from siteplan.publish.write import all_findings
 from siteplan.sheets.fonts import Fonts
 from siteplan.sheets.options import SheetOptions
 from siteplan.sheets.revision import plan_hash
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import RunPlan, Site, laid_plan
 from siteplan.tomlfile import nearest
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import format_length, format_lengths
@@ -338,6 +338,7 @@ def gather(
     ------
     UsageError : beds or a phase the site does not have, or none of them has any edging.
     """
+    plan = laid_plan(site, plan, result)
     chosen = choose_beds(site, options.beds, options.phase)
     runs, pieces = plan.runs, result.pieces
     if not chosen[runs.bed].any():
