@@ -329,6 +329,7 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "left_radius_m": _finite(runs.left_radius_m),
         "right_radius_m": _finite(runs.right_radius_m),
         "straightened_m": runs.straightened_m,
+        **_tracing_columns(runs),
         "chord_m": _chords(runs),
         "rest_m": _um_to_m(result.rest_um),
         "joints": fits.joints,
@@ -342,6 +343,16 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "rule_left_over_m": _um_to_m(fits.rule_left_over_um),
     }
     return _simple("legs", "LineString", RingKind.LINE, columns, runs.xy, runs.offsets)
+
+
+def _tracing_columns(runs: Runs) -> dict[str, Any]:
+    """Lengths as traced and with the bias of tracing taken off; none where nothing is known of it."""
+    columns = {
+        "traced_m": runs.traced_m,
+        "corrected_m": runs.corrected_m,
+        "corrected_sigma_m": runs.corrected_sigma_m,
+    }
+    return {name: values for name, values in columns.items() if values is not None}
 
 
 def _chords(runs: Runs) -> FloatArray:

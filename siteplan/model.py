@@ -186,6 +186,17 @@ class Runs:
     90 is square, and where no face is known.  None: 90 everywhere"""
     far_meet_deg: FloatArray | None = None
     """(l,) the same at the far end"""
+    edge_radius_m: FloatArray | None = None
+    """(v,) radius of the fitted arc the edge after each vertex belongs to, left positive; inf on a
+    fitted straight line, NaN as traced and at the end of a leg.  None: nothing was fitted.
+    :func:`siteplan.outline.refit_runs.stretch_table` gives the stretches"""
+    traced_m: FloatArray | None = None
+    """(l,) length with the outline as traced; None where that is ``length_m``"""
+    corrected_m: FloatArray | None = None
+    """(l,) length with what tracing does to it on the average taken off; NaN where it is not known how
+    well the outline was traced, None where that is so everywhere"""
+    corrected_sigma_m: FloatArray | None = None
+    """(l,) standard deviation of that"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -211,6 +211,10 @@ class OutlineSettings(Table):
     """an opening drawn as a line or point acts on outlines this close"""
     shared_within: NotNegativeUm = 50_000
     """edges of two beds this close are edged once"""
+    tracing_sigma: PositiveUm | None = None
+    """standard deviation of a traced vertex, each way; default: from the pictures traced from"""
+    refit: Literal["off", "arcs"] = "off"
+    """arcs: vertices on arcs and lines are replaced by the arcs and lines themselves"""
     eave: NotNegativeUm | None = None
     """how far roofs overhang their walls, for abutments with source = roof that do not say"""
 

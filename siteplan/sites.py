@@ -44,6 +44,7 @@ from siteplan.outline.arrange import take_runs
 from siteplan.outline.breaks import BreakRules, find_breaks
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.chosen import RunChoice, check_runs, started, without_skipped
+from siteplan.outline.refit_runs import tracing_findings
 from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rows import with_rows
 from siteplan.outline.rules import OutlineRules
@@ -639,6 +640,16 @@ def _without_skipped(site: Site) -> Shapes:
     )
 
 
+def _tracing_sigma(site: Site) -> FloatArray:
+    """Standard deviation of a traced vertex of each bed, each way; NaN where nobody said."""
+    said = site.settings.outline.tracing_sigma
+    if said is not None:
+        return np.full(len(site.beds), um_to_m(said))
+    if site.pictures is not None:
+        return site.pictures.outline_sigma_m
+    return np.full(len(site.beds), np.nan)
+
+
 def _kept_vertices(site: Site) -> IntArray:
     """Index, among the vertices as they came, of each vertex of the beds that are to be edged."""
     shapes = site.bed_shapes
@@ -736,6 +747,7 @@ def plan_runs(site: Site) -> RunPlan:
     runs, unedged = without_skipped(runs, unedged, choices)
     runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
     runs = started(runs, choices, SITE_FILE)
+    more = (*more, *tracing_findings(runs, site.beds.ids, refit=outline.refit == "arcs"))
     vertex = _kept_vertices(site)[repaired.source]
     ground, told = _ground(site, runs, repaired.shapes, vertex)
     return RunPlan(
@@ -771,6 +783,8 @@ def _rows(
                 bed_ids=site.beds.ids,
                 overrides=_corner_overrides(site),
                 number=repaired.number,
+                tracing_sigma_m=_tracing_sigma(site),
+                refit=site.settings.outline.refit == "arcs",
             )
         except DataError as error:
             faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)

@@ -201,6 +201,11 @@ def _bent(runs: Runs, bent: BoolArray, tangent_m: FloatArray, radius_m: float) -
     def of(values: FloatArray | None, rows: IntArray, other: float) -> FloatArray | None:
         return None if values is None else np.where(ring, other, values[rows])
 
+    def sums(values: FloatArray | None) -> FloatArray | None:
+        """Lengths along the tracing are shorter by the same as those laid."""
+        return None if values is None else np.add.reduceat((values - less)[flat], offsets)
+
+    sigma = runs.corrected_sigma_m
     seam = np.int8(NodeKind.SEAM)
     return replace(
         runs,
@@ -224,7 +229,24 @@ def _bent(runs: Runs, bent: BoolArray, tangent_m: FloatArray, radius_m: float) -
         corner_moved_m=runs.corner_moved_m[kept],
         start_meet_deg=of(runs.start_meet_deg, first, 90.0),
         far_meet_deg=of(runs.far_meet_deg, last, 90.0),
+        edge_radius_m=_group_radii(runs, groups, xy),
+        traced_m=sums(runs.traced_m),
+        corrected_m=sums(runs.corrected_m),
+        corrected_sigma_m=None if sigma is None else np.sqrt(np.add.reduceat(sigma[flat] ** 2, offsets)),
     )
+
+
+def _group_radii(runs: Runs, groups: list[tuple[IntArray, bool]], xy: list[XYArray]) -> FloatArray | None:
+    """Radii of fitted arcs: kept on legs that stay as they are, not known on those joined by a bend."""
+    if runs.edge_radius_m is None:
+        return None
+    made = [
+        runs.edge_radius_m[runs.offsets[legs[0]] : runs.offsets[legs[0] + 1]]
+        if len(legs) == 1 and not ring
+        else np.full(len(line), np.nan)
+        for (legs, ring), line in zip(groups, xy, strict=True)
+    ]
+    return np.concatenate(made)
 
 
 def _groups(runs: Runs, bend_at: IntArray) -> list[tuple[IntArray, bool]]:

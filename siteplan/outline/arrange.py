@@ -20,9 +20,9 @@ PER_LEG: Final = (
     "leg_id", "length_m", "start_kind", "far_kind", "start_turn_deg", "far_turn_deg", "straight",
     "left_radius_m", "right_radius_m", "straightened_m",
 )  # fmt: skip
-PER_VERTEX: Final = ("xy", "walked_m")
+PER_VERTEX: Final = ("xy", "walked_m", "edge_radius_m")
 PER_CORNER: Final = ("corner_xy", "corner_turn_deg", "corner_moved_m")
-OPTIONAL_PER_LEG: Final = ("start_meet_deg", "far_meet_deg")
+OPTIONAL_PER_LEG: Final = ("start_meet_deg", "far_meet_deg", "traced_m", "corrected_m", "corrected_sigma_m")
 INDICES: Final = ("leg_offsets", "leg_run", "offsets", "corner_leg")
 
 
@@ -148,18 +148,26 @@ def begin_ring_at(runs: Runs, run: int, edge: int, part: float) -> Runs:
         raise ValueError(f"run {runs.run_id[run]} is no ring without corners")
     a, b = int(runs.offsets[leg]), int(runs.offsets[leg + 1])
     line = runs.xy[a:b]
+    radius = None if runs.edge_radius_m is None else runs.edge_radius_m[a:b]
     if part <= 0.0 or part >= 1.0:
         k = edge + int(part >= 1.0)
         if k in (0, len(line) - 1):
             return runs
         turned = np.concatenate([line[k:-1], line[: k + 1]])
+        if radius is not None:
+            radius = np.concatenate([radius[k:-1], radius[:k], radius[-1:]])
     else:
         at = line[edge] + part * (line[edge + 1] - line[edge])
         turned = np.concatenate([at[None], line[edge + 1 : -1], line[: edge + 1], at[None]])
+        if radius is not None:
+            radius = np.concatenate([radius[edge:-1], radius[: edge + 1], radius[-1:]])
     lengths = np.diff(runs.offsets)
     lengths[leg] = len(turned)
     return replace(
         runs,
         xy=np.concatenate([runs.xy[:a], turned, runs.xy[b:]]),
         offsets=offsets_of(lengths),
+        edge_radius_m=None
+        if radius is None or runs.edge_radius_m is None
+        else np.concatenate([runs.edge_radius_m[:a], radius, runs.edge_radius_m[b:]]),
     )

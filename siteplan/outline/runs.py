@@ -15,6 +15,8 @@ from siteplan.outline.cuts import SAME_M, Gaps, Spans, edged_edges, gaps_of, spa
 from siteplan.outline.fitted import Fitted, fit_outline
 from siteplan.outline.legs import Legs, cut_legs, move_ends, straighten, without_short
 from siteplan.outline.offset import crossing_faults, laying_line
+from siteplan.outline.refit import refit_outline
+from siteplan.outline.refit_runs import offset_arcs, with_arcs, with_corrections
 from siteplan.outline.repair import closed_rings, vertex_numbers
 from siteplan.outline.rules import OutlineRules
 from siteplan.planar import (
@@ -37,6 +39,8 @@ def build_runs(
     bed_ids: ObjectArray | None = None,
     number: IntArray | None = None,
     overrides: Mapping[tuple[str, int], bool] | None = None,
+    tracing_sigma_m: FloatArray | float = np.nan,
+    refit: bool = False,
 ) -> tuple[Runs, Unedged, tuple[Finding, ...]]:
     """Runs with their legs and corners, from repaired outlines.
 
@@ -50,6 +54,9 @@ def build_runs(
     number : (v,) number of each vertex within its feature as drawn, for messages and overrides;
         counted along ``beds`` by default
     overrides : bed id and vertex number to True (a corner) or False (no corner)
+    tracing_sigma_m : (n,) or one for all: standard deviation of a traced vertex, each way; NaN where it
+        is not known, and nothing is corrected
+    refit : vertices on arcs and straight lines are replaced by the arcs and lines
 
     Returns
     -------
@@ -68,6 +75,10 @@ def build_runs(
     forced, findings = _forced(beds, ids, number, overrides or {})
     corners = find_corners(beds.xy, beds.ring_offsets, closed, rules, forced=forced)
     fitted = fit_outline(beds.xy, beds.ring_offsets, closed, corners, rules.straight_within_m)
+    sigma = np.broadcast_to(np.asarray(tracing_sigma_m, dtype=np.float64), (len(beds),))
+    known = ~np.isnan(sigma).all() if len(sigma) else False
+    refitted = refit_outline(fitted, sigma[beds.ring_feature]) if refit and known else None
+    fitted = fitted if refitted is None else refitted.fitted
     gaps = gaps_of(breaks, fitted)
     spans = spans_of(gaps, fitted)
     ring_offset = np.broadcast_to(np.asarray(offset_m, dtype=np.float64), (len(beds),))[beds.ring_feature]
@@ -84,11 +95,17 @@ def build_runs(
     )
     if faults:
         raise DataError(*faults)
+    if refitted is not None:
+        laying = offset_arcs(refitted, laying, ring_offset)
     legs = cut_legs(spans, fitted, laying)
     legs, moved = move_ends(legs, spans, gaps, ring_id)
     legs = straighten(legs, rules.straight_within_m)
     spans, legs, short, too_short = without_short(spans, legs, rules, ring_id)
     runs = _table(spans, legs, gaps, corners, fitted, beds, ids, rules)
+    if refitted is not None:
+        runs = with_arcs(runs, refitted, legs, spans, ring_offset)
+    if known:
+        runs = with_corrections(runs, refitted, legs, spans, sigma[runs.bed][runs.leg_run])
     faults = _crossings(runs, legs, ring_offset, ring_id, fitted_number)
     if faults:
         raise DataError(*faults)
