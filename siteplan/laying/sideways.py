@@ -18,6 +18,7 @@ import shapely
 from siteplan.model import NodeKind, Runs
 from siteplan.types import BoolArray, FloatArray, IntArray
 
+_OTHER_LENGTHS: Final = ("traced_m", "corrected_m")
 _LEAST_SINE: Final = 0.2
 """sine of a turn; nearer to straight, or to turning back, a leg moved would take its neighbour far"""
 
@@ -147,4 +148,10 @@ def shift_legs(runs: Runs, moved_m: FloatArray) -> Runs:
     corner[:] = np.where(
         np.isin(runs.corner_leg, changed)[:, None], xy[tail[runs.corner_leg]], runs.corner_xy
     )
-    return replace(runs, xy=xy, length_m=length, corner_xy=corner)
+    # other lengths of the legs, where they are known, follow
+    others = {
+        name: getattr(runs, name) + (length - runs.length_m)
+        for name in _OTHER_LENGTHS
+        if getattr(runs, name, None) is not None
+    }
+    return replace(runs, xy=xy, length_m=length, corner_xy=corner, **others)
