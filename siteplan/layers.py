@@ -15,6 +15,7 @@ import shapely
 from siteplan.laying.corner_units import CornerHow
 from siteplan.laying.mitres import corner_sections
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
+from siteplan.outline.joints import joint_um
 from siteplan.phases import bed_phases
 from siteplan.sites import RunPlan, Site, laid_plan
 from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
@@ -45,6 +46,7 @@ NODE_WORDS: Final = {
     NodeKind.ABUTTED: "abutted end",
     NodeKind.TEE: "tee",
     NodeKind.SEAM: "joint",
+    NodeKind.JOINT: "movement joint",
 }
 
 
@@ -217,6 +219,7 @@ def plan_layers(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeof
         _unedged_layer(site, plan),
         _feature_layer(site.abutments, site.abutment_shapes),
         _feature_layer(site.openings, site.opening_shapes),
+        *(() if plan.runs.far_joint_um is None else (_joint_layer(site, plan, result),)),
         *(() if result.steps is None else (_step_layer(site, plan, result, result.steps),)),
     ]
     return {layer.name: layer for layer in made}
@@ -459,6 +462,47 @@ def _piece_point_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
         "lat": lonlat[:, 1],
     }
     return _points("piece_points", columns, pieces.xy)
+
+
+def _joint_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
+    """Movement joints, along each run: where they are and how wide they are kept."""
+    runs = plan.runs
+    start_um, far_um = joint_um(runs)
+    at_wall = np.flatnonzero((runs.start_kind == NodeKind.ABUTTED) & (start_um >= 0))
+    between = np.flatnonzero(far_um >= 0)
+    leg = np.concatenate([at_wall, between])
+    at_start = np.arange(len(leg)) < len(at_wall)
+    part = result.stations
+    station_um = part.leg_from_um[leg] + np.where(at_start, 0, part.leg_um[leg])
+    order = np.lexsort((station_um, runs.leg_run[leg]))
+    leg, at_start, station_um = leg[order], at_start[order], station_um[order]
+    run = runs.leg_run[leg]
+    last = leg == runs.leg_offsets[run + 1] - 1
+    following = np.where(last, runs.leg_offsets[run], leg + 1)
+    shared = ~at_start & (runs.far_kind[leg] == NodeKind.JOINT)
+    width_um = np.where(at_start, start_um[leg], far_um[leg] + np.where(shared, start_um[following], 0))
+    nth = np.arange(len(run)) - np.searchsorted(run, run, side="left") + 1
+    xy = runs.xy[np.where(at_start, runs.offsets[leg], runs.offsets[leg + 1] - 1)]
+    grid, lonlat = site.frame.grid(xy), site.frame.wgs84(xy)
+    columns = {
+        "joint": _texts([f"{runs.run_id[r]}-j{n}" for r, n in zip(run, nth, strict=True)]),
+        "bed": site.beds.ids[runs.bed[run]],
+        "run": runs.run_id[run],
+        "station_m": _um_to_m(station_um),
+        "width_mm": width_um / 1e3,
+        "place": _texts(["in the run" if s else "at a building" for s in shared]),
+        "east": grid[:, 0],
+        "north": grid[:, 1],
+        "lon": lonlat[:, 0],
+        "lat": lonlat[:, 1],
+    }
+    return _points("movement_joints", columns, xy)
+
+
+def _texts(values: list[str]) -> ObjectArray:
+    made = np.empty(len(values), dtype=object)
+    made[:] = values
+    return made
 
 
 def _step_layer(site: Site, plan: RunPlan, result: Takeoff, steps: Steps) -> Layer:

@@ -55,6 +55,8 @@ class NodeKind(IntEnum):
     """the run ends against the edging of another run: half that edging's depth and the end clearance"""
     SEAM = 4
     """a closed run without corners: the leg's two ends are the same joint"""
+    JOINT = 5
+    """a movement joint: the leg is split here, and the joint takes its width off both parts"""
 
 
 class PieceKind(IntEnum):
@@ -185,6 +187,11 @@ class Runs:
     """(l,) angle between the leg and the face it starts at (an abutment, another run), in (0, 90];
     90 is square, and where no face is known.  None: 90 everywhere"""
     far_meet_deg: FloatArray | None = None
+    """(l,) the same at the far end"""
+    start_joint_um: IntArray | None = None
+    """(l,) what a joint held at the leg's start takes off it, in place of an end clearance; -1 where
+    there is none.  None: there are no such joints"""
+    far_joint_um: IntArray | None = None
     """(l,) the same at the far end"""
     edge_radius_m: FloatArray | None = None
     """(v,) radius of the fitted arc the edge after each vertex belongs to, left positive; inf on a

@@ -44,6 +44,7 @@ from siteplan.outline.arrange import take_runs
 from siteplan.outline.breaks import BreakRules, find_breaks
 from siteplan.outline.breaks_table import Breaks
 from siteplan.outline.chosen import RunChoice, check_runs, started, without_skipped
+from siteplan.outline.joints import with_movement_joints
 from siteplan.outline.refit_runs import tracing_findings
 from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rows import with_rows
@@ -747,6 +748,7 @@ def plan_runs(site: Site) -> RunPlan:
     runs, unedged = without_skipped(runs, unedged, choices)
     runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
     runs = started(runs, choices, SITE_FILE)
+    runs = _with_movement_joints(site, runs)
     more = (*more, *tracing_findings(runs, site.beds.ids, refit=outline.refit == "arcs"))
     vertex = _kept_vertices(site)[repaired.source]
     ground, told = _ground(site, runs, repaired.shapes, vertex)
@@ -760,6 +762,14 @@ def plan_runs(site: Site) -> RunPlan:
         bends=bends,
         vertex=vertex,
     )
+
+
+def _with_movement_joints(site: Site, runs: Runs) -> Runs:
+    said = site.settings.movement_joints
+    if said is None:
+        return runs
+    every_m = None if said.every is None else um_to_m(said.every)
+    return with_movement_joints(runs, every_m, said.width, said.at_buildings, _outline_rules(site))
 
 
 def _rows(
@@ -785,6 +795,52 @@ def _rows(
                 number=repaired.number,
                 tracing_sigma_m=_tracing_sigma(site),
                 refit=site.settings.outline.refit == "arcs",
+            )
+        except DataError as error:
+            faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)
+            return None
+        return _with_ends(site, repaired.shapes, runs), unedged, found
+
+    own = built(offset_m, 1)
+    rows: list[Runs] = []
+    found: list[Finding] = []
+    for number, row in enumerate(site.settings.row, start=2):
+        of_bed = np.ones(len(site.beds), dtype=bool)
+        if row.beds is not None:
+            of_bed = np.isin(site.beds.ids.astype(str), row.beds)
+        # beds without the row keep their own offset, so that no other one is asked of them
+        made = built(np.where(of_bed, um_to_m(row.offset), offset_m), number)
+        if made is not None:
+            rows.append(take_runs(made[0], np.flatnonzero(of_bed[made[0].bed])))
+            found += [f for f in made[2] if own is None or f not in own[2]]
+    if faults or own is None:
+        raise DataError(*dict.fromkeys(faults))
+    if not rows:
+        return own
+    return with_rows(own[0], rows, site.beds.ids), own[1], (*own[2], *found)
+
+
+def _rows(
+    site: Site, repaired: Repaired, breaks: Breaks, offset_m: FloatArray
+) -> tuple[Runs, Unedged, tuple[Finding, ...]]:
+    """Runs of the beds' own laying line and of the rows beside it, and what takes no edging.
+
+    Raises
+    ------
+    DataError : an offset the outline leaves no room for, of every row
+    """
+    faults: list[Fault] = []
+
+    def built(offset_m: FloatArray, row: int) -> tuple[Runs, Unedged, tuple[Finding, ...]] | None:
+        try:
+            runs, unedged, found = build_runs(
+                repaired.shapes,
+                breaks,
+                _outline_rules(site),
+                offset_m=offset_m,
+                bed_ids=site.beds.ids,
+                overrides=_corner_overrides(site),
+                number=repaired.number,
             )
         except DataError as error:
             faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)

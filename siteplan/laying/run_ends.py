@@ -140,10 +140,12 @@ def clearances(runs: Runs, part: Stations, band: Band, line: ProductLine) -> tup
         cut = _cut_back(runs, part, band, tees, line.depth_um, np.where(at_far, far[leg], start[leg]))
         start[leg[~at_far]], far[leg[at_far]] = cut[~at_far], cut[at_far]
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
-    return (
-        start + np.where(np.isin(runs.start_kind, blocked), line.end_clearance_um, 0),
-        far + np.where(np.isin(runs.far_kind, blocked), line.end_clearance_um, 0),
-    )
+    kept = []
+    for kind, joint in ((runs.start_kind, runs.start_joint_um), (runs.far_kind, runs.far_joint_um)):
+        clear = np.where(np.isin(kind, blocked), line.end_clearance_um, 0)
+        # a joint held at a face keeps its width there instead
+        kept.append(clear if joint is None else np.where(joint >= 0, joint, clear))
+    return start + kept[0], far + kept[1]
 
 
 def _cut_back(

@@ -505,7 +505,7 @@ def _curve_goals(
 
 def _stopped(runs: Runs, units: Units) -> BoolArray:
     """(l,) legs that end at a face, which no fill may go beyond."""
-    blocked = (NodeKind.ABUTTED, NodeKind.TEE)
+    blocked = (NodeKind.ABUTTED, NodeKind.TEE, NodeKind.JOINT)
     stopped: BoolArray = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
     return stopped
 

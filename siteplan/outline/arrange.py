@@ -22,7 +22,15 @@ PER_LEG: Final = (
 )  # fmt: skip
 PER_VERTEX: Final = ("xy", "walked_m", "edge_radius_m")
 PER_CORNER: Final = ("corner_xy", "corner_turn_deg", "corner_moved_m")
-OPTIONAL_PER_LEG: Final = ("start_meet_deg", "far_meet_deg", "traced_m", "corrected_m", "corrected_sigma_m")
+OPTIONAL_PER_LEG: Final = (
+    "start_joint_um",
+    "far_joint_um",
+    "start_meet_deg",
+    "far_meet_deg",
+    "traced_m",
+    "corrected_m",
+    "corrected_sigma_m",
+)
 INDICES: Final = ("leg_offsets", "leg_run", "offsets", "corner_leg")
 
 
