@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import ezdxf.filemanagement
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -29,6 +30,7 @@ from siteplan.publish.checkprint import print_check
 from siteplan.settings import InputFile
 from tests.make_sites import ORIGIN, kidney, line, lonlat_of, polygon, rectangle, write_features
 from tests.test_gpx import gpx
+from tests.test_kmz import kml, packed
 
 
 @dataclass(frozen=True)
@@ -415,3 +417,73 @@ def test_lines_and_points_keep_their_kind(tmp_path: Path) -> None:
     second = again(tmp_path / "a.gpkg", "openings")
     assert_same(first, second)
     assert second.attributes["width_m"].tolist() == [0.9144, None]
+
+
+# -- damaged files ------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[bytes, dict[str, Any]]]:
+    """A sound file of each format with a reader of our own, and what it needs to be told."""
+    folder = tmp_path_factory.mktemp("sound")
+    lonlat = lonlat_of(kidney(12, size=20))
+    packed(folder / "a.kmz", {"doc.kml": kml(("beds", {"K": lonlat}))})
+    doc = ezdxf.filemanagement.new("R12")
+    nodes = [(330000, 4690000, 0), (330005, 4690000, 1), (330005, 4690005, 0)]
+    doc.modelspace().add_polyline2d(nodes, format="xyb", close=True)
+    doc.modelspace().add_arc((330020, 4690000), 5, 0, 90)
+    doc.saveas(folder / "a.dxf")
+    grid = {"crs": "EPSG:32619"}
+    rows = "point,northing,easting,height,line,seq,curve,close\n" + "".join(
+        f"{k},{4690000 + y},{330000 + x},1.5,A,{k},{c},{'yes' if k == 4 else ''}\n"
+        for k, (x, y, c) in enumerate([(0, 0, ""), (9, 0, ""), (12, 3, "through"), (9, 6, "")], 1)
+    )
+    notes = (
+        "crs EPSG:32619\nunit ft\npoint A, east 0, north 0\npoint B, east 30, north 0\n"
+        "anchor A, east 330000 m, north 4690000 m\nanchor B, east 330009.14 m, north 4690000 m\n"
+        "outline N\nstart A\nleg E, 30\ncurve left, radius 10, delta 180\nleg W, 30\nclose line\n"
+    )
+    return {
+        "a.gpx": (gpx(("w", lonlat)).encode(), {}),
+        "a.kmz": ((folder / "a.kmz").read_bytes(), {}),
+        "a.kml": (kml(("beds", {"K": lonlat})).encode(), {}),
+        "a.dxf": ((folder / "a.dxf").read_bytes(), {**grid, "unit": "m", "unit_overrules": True}),
+        "a.csv": (rows.encode(), grid),
+        "a.txt": (notes.encode(), {}),
+    }
+
+
+@settings(deadline=None, derandomize=True, max_examples=120)
+@given(st.integers(0, 2**31))
+def test_a_damaged_file_of_any_format_gives_rows_and_nothing_else(
+    tmp_path_factory: pytest.TempPathFactory, sound: dict[str, tuple[bytes, dict[str, Any]]], seed: int
+) -> None:
+    noise = np.random.default_rng(seed)
+    folder = tmp_path_factory.mktemp("damaged")
+    name = list(sound)[int(noise.integers(len(sound)))]
+    content, options = sound[name]
+    data = bytearray(content)
+    for _ in range(int(noise.integers(1, 5))):
+        at = int(noise.integers(max(len(data), 1)))
+        how = int(noise.integers(4))
+        if how == 0 and data:
+            data[at] = int(noise.integers(256))
+        elif how == 1:
+            del data[at : at + int(noise.integers(1, 40))]
+        elif how == 2:
+            data[at:at] = [b"nan", b"\xff\xfe", b"1e999", b'"', b"\n", b"-", b"\x00"][int(noise.integers(7))]
+        else:
+            data = data[:at] or bytearray(b" ")
+    (folder / name).write_bytes(bytes(data))
+    before = state_of(folder)
+    report = check_file(InputFile(file=name, **options), folder)
+    assert all(r.code and r.text for r in report.rows)
+    assert state_of(folder) == before
+
+
+def test_the_samples_themselves_are_sound(
+    tmp_path: Path, sound: dict[str, tuple[bytes, dict[str, Any]]]
+) -> None:
+    for name, (content, options) in sound.items():
+        (tmp_path / name).write_bytes(content)
+        assert check_file(InputFile(file=name, **options), tmp_path).errors == 0, name

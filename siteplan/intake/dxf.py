@@ -7,6 +7,7 @@ guessed.  docs/dxf.md has the rules and a worked example.
 
 from __future__ import annotations
 
+import logging
 import os
 import tempfile
 from collections import Counter
@@ -72,7 +73,7 @@ def read_dxf(data: bytes, label: str, source: Source) -> Table:
     ------
     DataError : every fault that can be told: damaged, layers, unit, CRS, anchor points
     """
-    doc = _document(data, label)
+    doc, said = _document(data, label)
     faults = unused_keys(source, "drawing", label)
     space = doc.modelspace()
     blocks = BlockLayers(doc)
@@ -102,7 +103,7 @@ def read_dxf(data: bytes, label: str, source: Source) -> Table:
             )
         )
         raise DataError(*faults)
-    findings += _left_out(found, label)
+    findings += said + _left_out(found, label)
     findings += _other_statements(doc, label)
     strings, z, first, troubles, told = _outlines(found.pieces, within_m / per_unit, unit, label)
     findings += told
@@ -130,20 +131,41 @@ def read_dxf(data: bytes, label: str, source: Source) -> Table:
     return table_of(drawn, label, crs=None, crs_source="none", findings=findings, nested=reading.nested)
 
 
-def _document(data: bytes, label: str) -> Any:
-    """The drawing.  The library reads files by path, so the bytes go through a file of our own."""
+class _Remarks(logging.Handler):
+    """Keeps what the reading library logs, which would otherwise go to standard error or nowhere."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep a remark."""
+        self.said.append(record.getMessage())
+
+
+def _document(data: bytes, label: str) -> tuple[Any, list[Finding]]:
+    """The drawing, and what the library remarked.
+
+    The library reads files by path, so the bytes go through a file of our own.
+    """
     if data[:2] == b"AC" and not data.startswith(b"AutoCAD Binary DXF"):
         raise file_fault("not-a-known-format", "the file is a DWG, not a DXF", "Save it as DXF", label)
+    remarks = _Remarks()
+    logger = logging.getLogger("ezdxf")
+    logger.addHandler(remarks)
     handle, name = tempfile.mkstemp(suffix=".dxf")
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
-        return readfile(name)
+        doc = readfile(name)
+        said = dict.fromkeys(s.replace(name, label) for s in remarks.said)
+        return doc, [Finding("reader-says", "notice", f"{label}: while reading: {s}") for s in said]
     except Exception as error:
         # a damaged drawing fails in many ways in the library: whatever it says is told, without the path
         said = " ".join(str(error).replace(name, label).split()) or type(error).__name__
         raise file_fault("damaged-file", f"the drawing cannot be read: {said}", EXPORT_AGAIN, label) from None
     finally:
+        logger.removeHandler(remarks)
         os.unlink(name)  # noqa: PTH108
 
 
