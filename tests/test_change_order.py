@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -27,13 +28,11 @@ from tests.make_sites import kidney, line, polygon, rectangle, write_features
 EVIL = "=1+1 [red]${7*7}<script>"
 
 
-def site_at(
-    folder: Path, beds: dict[str, Any], *, more: str = "", product: str = "flex-2m", head: str = ""
-) -> Path:
+def site_at(folder: Path, beds: dict[str, Any], *, more: str = "", product: str = "flex-2m") -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     write_features(folder / "beds.geojson", beds)
     (folder / "site.toml").write_text(
-        f'name = "Trial (invented)"\nline = "{product}"\n{head}[[inputs.beds]]\nfile = "beds.geojson"\n{more}',
+        f'name = "Trial (invented)"\nline = "{product}"\n[[inputs.beds]]\nfile = "beds.geojson"\n{more}',
         encoding="utf-8",
     )
     return folder
@@ -67,7 +66,9 @@ def change_of(old: Path, new: Path) -> Change:
 def places(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("revisions")
     recipe = '[groundwork]\nrecipe = "strip-on-base"\n'
-    return site_at(folder / "old", beds_before(), more=recipe), site_at(folder / "new", beds_after(), more=recipe)
+    return site_at(folder / "old", beds_before(), more=recipe), site_at(
+        folder / "new", beds_after(), more=recipe
+    )
 
 
 @pytest.fixture(scope="module")
@@ -185,8 +186,7 @@ def test_shuffled_shifted_and_renamed_runs_find_themselves(
     old_ids = np.array([f"B-{k}" for k in range(12)], dtype=object)
     new_ids = np.array([f"B-{n}" if renamed else f"B-{k}" for n, k in enumerate(left)], dtype=object)
     beds = match_beds(
-        np.array([shapely.box(0, 0, 300, 30)], dtype=object), np.array([shapely.box(0, 0, 300, 30)], dtype=object),
-        np.array(["B"], dtype=object), np.array(["B"], dtype=object),
+        *[np.array([shapely.box(0, 0, 300, 30)], dtype=object)] * 2, *[np.array(["B"], dtype=object)] * 2
     )  # fmt: skip
     pairs = match_runs(
         np.array(lines, dtype=object), np.array(moved, dtype=object), old_ids, new_ids,
@@ -293,7 +293,9 @@ def test_the_page_is_one_page(tmp_path: Path) -> None:
     many = {f"N{k}": polygon(rectangle(5, 3, at=(8 * (k % 10), 8 * (k // 10)))) for k in range(40)}
     new = {f"M{k}": polygon(rectangle(6, 2, at=(8 * (k % 10), 200 + 8 * (k // 10)))) for k in range(40)}
     recipe = '[groundwork]\nrecipe = "strip-on-base"\n'
-    made = change_of(site_at(tmp_path / "a", many), site_at(tmp_path / "b", new, product="rigid-900mm", more=recipe))
+    made = change_of(
+        site_at(tmp_path / "a", many), site_at(tmp_path / "b", new, product="rigid-900mm", more=recipe)
+    )
     page = change_text(made).splitlines()
     assert len(page) <= 66
     assert max(map(len, page)) <= 120
@@ -302,8 +304,12 @@ def test_the_page_is_one_page(tmp_path: Path) -> None:
 
 def test_hostile_names_stay_text(tmp_path: Path) -> None:
     old = site_at(tmp_path / "old", {"A": polygon(rectangle(10, 5))})
-    new = site_at(tmp_path / "new", {"A": polygon(rectangle(10, 5)), EVIL: polygon(rectangle(4, 4, at=(20, 0)))})
-    text = (new / "site.toml").read_text(encoding="utf-8").replace("Trial (invented)", "\\u001b[31m\\u202eTrial")
+    new = site_at(
+        tmp_path / "new", {"A": polygon(rectangle(10, 5)), EVIL: polygon(rectangle(4, 4, at=(20, 0)))}
+    )
+    text = (
+        (new / "site.toml").read_text(encoding="utf-8").replace("Trial (invented)", "\\u001b[31m\\u202eTrial")
+    )
     (new / "site.toml").write_text(text, encoding="utf-8")
     made = change_of(old, new)
     cells = [cell for row in csv.reader(io.StringIO(change_csv(made))) for cell in row]
@@ -421,8 +427,12 @@ def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
     root = str(Path(__file__).resolve().parent.parent)
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", code, *map(str, args)],
-        capture_output=True, text=True, check=False, cwd=cwd, env={"PYTHONPATH": root, "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": root},
+    )
 
 
 def test_command(places: tuple[Path, Path], output: Path, tmp_path: Path, change: Change) -> None:

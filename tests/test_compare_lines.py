@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
+import os
 import subprocess
 import sys
 from dataclasses import replace
@@ -165,7 +167,9 @@ def test_hours_are_those_of_the_recipe(tmp_path: Path) -> None:
 
 
 def other_line(folder: Path, name: str, **changes: str) -> str:
-    text = (shipped_lines()["flex-2m"]).read_text(encoding="utf-8").replace('key = "flex-2m"', f'key = "{name}"')
+    text = (
+        (shipped_lines()["flex-2m"]).read_text(encoding="utf-8").replace('key = "flex-2m"', f'key = "{name}"')
+    )
     for old, new in changes.items():
         text = text.replace(old.replace("__", " = "), new)
     path = folder / f"{name}.toml"
@@ -208,7 +212,7 @@ def test_line_without_prices(rectangle_site: Site, tmp_path: Path) -> None:
     assert x.unpriced == ("F-2000",)
     assert "cost" not in least(comparison)
     assert any("no-price has no cost" in note and "F-2000" in note for note in notes(comparison))
-    row = list(csv.DictReader(io.StringIO(lines_csv(comparison))))[1]
+    _, row = csv.DictReader(io.StringIO(lines_csv(comparison)))
     assert (row["currency"], row["together"]) == ("", "")
 
 
@@ -226,7 +230,7 @@ def test_line_that_cannot_be_planned_leaves_the_others(tmp_path: Path) -> None:
         "line": "no-price", "name": first.name, "planned": False, "why_not": first.why,
     }  # fmt: skip
     assert "cannot be planned" in lines_svg(comparison)
-    assert list(csv.DictReader(io.StringIO(lines_csv(comparison))))[0]["planned"] == "no"
+    assert next(csv.DictReader(io.StringIO(lines_csv(comparison))))["planned"] == "no"
     with pytest.raises(UsageError, match="price"):
         compare_lines(site, [load_line(Path(path))])
 
@@ -265,7 +269,17 @@ def test_json_and_csv_carry_the_same_numbers(two: LineComparison) -> None:
     rows = list(csv.DictReader(io.StringIO(lines_csv(two))))
     assert tuple(rows[0]) == CSV_COLUMNS
     for row, line in zip(rows, data["lines"], strict=True):
-        for name in ("pieces", "sections", "closers", "corners", "ends", "cuts", "unmet", "ordered", "order_over"):
+        for name in (
+            "pieces",
+            "sections",
+            "closers",
+            "corners",
+            "ends",
+            "cuts",
+            "unmet",
+            "ordered",
+            "order_over",
+        ):
             assert int(row[name]) == line[name]
         for name in ("kept_m", "waste_m", "waste_percent"):
             assert float(row[name]) == line["cut_plan"][name]
@@ -273,7 +287,9 @@ def test_json_and_csv_carry_the_same_numbers(two: LineComparison) -> None:
         assert line["cost"]["together"] == sum(line["cost"][k] for k in ("material", "laying", "cutting"))
 
 
-def test_equal_comparisons_give_equal_bytes(rectangle_site: Site, two: LineComparison, tmp_path: Path) -> None:
+def test_equal_comparisons_give_equal_bytes(
+    rectangle_site: Site, two: LineComparison, tmp_path: Path
+) -> None:
     again = compare_lines(rectangle_site, named_lines(["flex-2m", "rigid-900mm"]))
     assert (lines_json(two), lines_csv(two), lines_svg(two)) == (
         lines_json(again), lines_csv(again), lines_svg(again),
@@ -305,7 +321,7 @@ def luminance(colour: str) -> float:
 
 def test_neighbouring_parts_differ_in_grey() -> None:
     light = [luminance(fill) for fill in FILLS]
-    assert all(abs(a - b) > 0.25 for a, b in zip(light, light[1:], strict=False))
+    assert all(abs(a - b) > 0.25 for a, b in itertools.pairwise(light))
 
 
 def test_empty_bars_draw_nothing() -> None:
@@ -343,8 +359,12 @@ def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
     root = str(Path(__file__).resolve().parent.parent)
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", code, *map(str, args)],
-        capture_output=True, text=True, check=False, cwd=cwd, env={"PYTHONPATH": root, "PATH": "/usr/bin:/bin"},
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": root},
+    )
 
 
 def test_command(rectangle_site: Site, two: LineComparison, tmp_path: Path) -> None:

@@ -408,7 +408,7 @@ def _order_text(change: Change) -> list[str]:
         lines.append(f"  and {len(rows) - len(shown)} more codes, in change.csv")
     lines.append(
         f"cuts     {a.by_kind.get('cut', 0)} -> {b.by_kind.get('cut', 0)} cut pieces, from {a.cut_plan.stock}"
-        f" -> {b.cut_plan.stock} sections"
+        f" -> {b.cut_plan.stock} sections; fewer than {a.cut_plan.least} -> {b.cut_plan.least} cannot do"
     )
     short = [sum(x.short_m for x in s.unmet) for s in (a, b)]
     lines.append(f"unmet    {len(a.unmet)} -> {len(b.unmet)} places, {short[0]:,.3f} m -> {short[1]:,.3f} m")
