@@ -427,47 +427,6 @@ class Row(Table):
     """the beds that have this row; all where not given"""
 
 
-def _on_earth(value: list[float]) -> list[float]:
-    if not (abs(value[0]) <= 180 and abs(value[1]) <= 90):
-        raise ValueError("must be longitude, then latitude, in degrees")
-    return value
-
-
-LonLat = Annotated[list[float], Field(min_length=2, max_length=2), AfterValidator(_on_earth)]
-GridPlace = Annotated[list[float], Field(min_length=2, max_length=2)]
-
-
-class RunOverride(Table):
-    """What differs for one run; a run that is named must be there."""
-
-    skip: bool = False
-    """plan no edging for this run"""
-    start_leg: Annotated[int, Field(ge=1)] | None = None
-    """a closed run begins with the leg of this number"""
-    start_lonlat: LonLat | None = None
-    """a closed run begins at the corner nearest to this place, without corners at the nearest point"""
-    start_grid: GridPlace | None = None
-    """the same, easting and northing in the site's grid"""
-    pin_lonlat: LonLat | None = None
-    """the run passes here within half a metre; else it is another one than was meant"""
-
-    @model_validator(mode="after")
-    def _one_start(self) -> RunOverride:
-        given = [n for n in ("start_leg", "start_lonlat", "start_grid") if getattr(self, n) is not None]
-        if len(given) > 1:
-            raise ValueError(f"{' and '.join(given)} are both given; a run has one start")
-        return self
-
-
-class Row(Table):
-    """A further row of edging beside the beds' own, such as a mower strip."""
-
-    offset: LengthUm
-    """laying line of the row from the outline, positive away from the bed"""
-    beds: Annotated[list[str], Field(min_length=1)] | None = None
-    """the beds that have this row; all where not given"""
-
-
 class MovementJoints(Table):
     """Joints that let the edging move."""
 
