@@ -820,52 +820,6 @@ def _rows(
     return with_rows(own[0], rows, site.beds.ids), own[1], (*own[2], *found)
 
 
-def _rows(
-    site: Site, repaired: Repaired, breaks: Breaks, offset_m: FloatArray
-) -> tuple[Runs, Unedged, tuple[Finding, ...]]:
-    """Runs of the beds' own laying line and of the rows beside it, and what takes no edging.
-
-    Raises
-    ------
-    DataError : an offset the outline leaves no room for, of every row
-    """
-    faults: list[Fault] = []
-
-    def built(offset_m: FloatArray, row: int) -> tuple[Runs, Unedged, tuple[Finding, ...]] | None:
-        try:
-            runs, unedged, found = build_runs(
-                repaired.shapes,
-                breaks,
-                _outline_rules(site),
-                offset_m=offset_m,
-                bed_ids=site.beds.ids,
-                overrides=_corner_overrides(site),
-                number=repaired.number,
-            )
-        except DataError as error:
-            faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)
-            return None
-        return _with_ends(site, repaired.shapes, runs), unedged, found
-
-    own = built(offset_m, 1)
-    rows: list[Runs] = []
-    found: list[Finding] = []
-    for number, row in enumerate(site.settings.row, start=2):
-        of_bed = np.ones(len(site.beds), dtype=bool)
-        if row.beds is not None:
-            of_bed = np.isin(site.beds.ids.astype(str), row.beds)
-        # beds without the row keep their own offset, so that no other one is asked of them
-        made = built(np.where(of_bed, um_to_m(row.offset), offset_m), number)
-        if made is not None:
-            rows.append(take_runs(made[0], np.flatnonzero(of_bed[made[0].bed])))
-            found += [f for f in made[2] if own is None or f not in own[2]]
-    if faults or own is None:
-        raise DataError(*dict.fromkeys(faults))
-    if not rows:
-        return own
-    return with_rows(own[0], rows, site.beds.ids), own[1], (*own[2], *found)
-
-
 def _corner_by_bed(site: Site) -> dict[int, tuple[CornerWay, ...]]:
     """Ways to make the corners of the beds that have their own, by index of the bed."""
     index = {bed: k for k, bed in enumerate(site.beds.ids)}
