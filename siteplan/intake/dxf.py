@@ -162,8 +162,8 @@ def _document(data: bytes, label: str) -> tuple[Any, list[Finding]]:
         return doc, [Finding("reader-says", "notice", f"{label}: while reading: {s}") for s in said]
     except Exception as error:
         # a damaged drawing fails in many ways in the library: whatever it says is told, without the path
-        said = " ".join(str(error).replace(name, label).split()) or type(error).__name__
-        raise file_fault("damaged-file", f"the drawing cannot be read: {said}", EXPORT_AGAIN, label) from None
+        why = " ".join(str(error).replace(name, label).split()) or type(error).__name__
+        raise file_fault("damaged-file", f"the drawing cannot be read: {why}", EXPORT_AGAIN, label) from None
     finally:
         logger.removeHandler(remarks)
         os.unlink(name)  # noqa: PTH108
