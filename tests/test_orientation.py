@@ -10,10 +10,10 @@ import pytest
 
 from siteplan.laying.corner_units import CornerHow
 from siteplan.laying.fit import fit_legs
-from siteplan.laying.goals import GOALS, run_goals
+from siteplan.laying.goals import GOALS, curve_goals, run_goals
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.model import NodeKind, Runs
-from siteplan.products import Article, CornerUnit, Prefer, ProductLine
+from siteplan.products import Article, CornerRules, CornerUnit, Prefer, ProductLine
 from tests.make_runs import LINE, Path, make_runs, steps, straight
 from tests.test_takeoff import check_footprints, check_sums
 
@@ -263,3 +263,66 @@ def test_the_start_of_a_smooth_flexible_ring_changes_no_number(shift: int) -> No
     assert one.leg_counts.tolist() == two.leg_counts.tolist()
     assert one.fits.cut_um.tolist() == two.fits.cut_um.tolist()
     assert one.fits.gap_total_um.tolist() == two.fits.gap_total_um.tolist()
+
+
+def all_goals(result: Takeoff, prefer: Prefer) -> tuple[int, ...]:
+    """Goals of everything laid, curves of a rigid line among it."""
+    assert result.legs.sawn is not None
+    goals = run_goals(result.fits, result.legs.sawn, result.line, prefer)
+    if result.curved is not None:
+        goals[result.curved.leg] = curve_goals(result.curved, result.line, prefer)
+    return tuple(goals.sum(axis=0).tolist())
+
+
+def curve_between(rng: np.random.Generator) -> Path:
+    """A straight leg, a corner, a leg on an arc, a corner, a straight leg."""
+    radius, span = rng.uniform(6, 12), rng.uniform(0.3, 0.8)
+    angle = np.linspace(0, span, 40)
+    arc = radius * np.column_stack([np.sin(angle), 1 - np.cos(angle)])
+    # both straight legs stand square on the arc, on the same side
+    normal = np.array([np.sin(span), -np.cos(span)])
+    first = np.array([0.0, -rng.uniform(1.5, 4)])
+    last = arc[-1] + normal * rng.uniform(1.5, 4)
+    return Path(np.vstack([first, arc, last]), [1, 40])
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("kind", ["curve", "mitre"])
+def test_every_way_laid_out_whole(kind: str, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a leg on a curve of a rigid line, and with a mitre among the corners: each way laid in full."""
+    rng = np.random.default_rng(seed)
+    line = turning_line(behaviour="rigid", depth_um=60_000, corner_rules=CornerRules(mitre=True))
+    path = curve_between(rng)
+    if kind == "mitre":
+        turns = np.radians([0, 90, 45, 85])
+        heading = np.cumsum(turns * np.array([1, 1, -1, 1]))
+        step = rng.uniform(1.5, 4, 4)[:, None] * np.column_stack([np.cos(heading), np.sin(heading)])
+        path = Path(np.vstack([np.zeros(2), np.cumsum(step, axis=0)]), [1, 2, 3])
+    runs, rules = make_runs([path]), LayRules()
+    result = lay(runs, ["R1"], line, rules)
+    hows = [CornerHow.UNIT, CornerHow.MITRE, CornerHow.UNIT] if kind == "mitre" else [CornerHow.UNIT] * 2
+    assert result.corners.how.tolist() == hows
+    tried = []
+    for way in product((False, True), repeat=len(hows)):
+        if kind == "mitre" and way[1]:
+            continue
+        monkeypatch.setattr("siteplan.laying.takeoff.best_orientation", lambda *_, way=way: np.array(way))
+        tried.append((all_goals(lay(runs, ["R1"], line, rules), rules.prefer), sum(way), way))
+    best = min(tried)
+    assert all_goals(result, rules.prefer) == best[0]
+    assert tuple(result.corners.exchanged.tolist()) == best[2]
+    assert max(tried)[0] > best[0]
+
+
+@pytest.mark.parametrize("shift", [3, 50])
+def test_the_start_of_a_rigid_circle_changes_no_count(shift: int) -> None:
+    angle = np.arange(120) * (2 * np.pi / 120)
+    xy = 9 * np.column_stack([np.cos(angle), np.sin(angle)])
+    line = turning_line(behaviour="rigid", depth_um=60_000, deflection_deg=8.0, gap_greatest_um=12_000)
+    one, two = (
+        lay(make_runs([Path(np.roll(xy, -k, axis=0), closed=True)]), ["R1"], line, LayRules())
+        for k in (0, shift)
+    )
+    assert len(one.pieces) > 50
+    assert one.leg_counts.tolist() == two.leg_counts.tolist()
+    assert len(one.unmet) == len(two.unmet) == 0
