@@ -319,6 +319,7 @@ def convert_command(
     "--most-sheets", type=click.IntRange(1, 2000), default=60, show_default=True, help="Limit of plan sheets."
 )
 @click.option("--pictures/--no-pictures", default=True, show_default=True, help="Overview and bed pictures.")
+@click.option("--stakeout-grid", help="Grid of the stakeout, such as EPSG:26915; the site's own by default.")
 @click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
 def handout_command(
     place: Path,
@@ -331,14 +332,17 @@ def handout_command(
     fonts: tuple[Path, ...],
     most_sheets: int,
     pictures: bool,
+    stakeout_grid: str | None,
     skip_faulty: bool,
 ) -> None:
-    """Write what the crew takes along for the site PLACE: plan sheets at a true scale, and pictures."""
+    """Write what the crew takes along for PLACE: plan sheets at a true scale, pictures, stakeout."""
     from siteplan.publish.printout import progress
     from siteplan.publish.write import default_folder
     from siteplan.sheets.options import sheet_options
     from siteplan.sheets.write import write_sheets
     from siteplan.sites import load_site, measure, plan_runs, takeoff
+    from siteplan.stakeout.make import make_stakeout
+    from siteplan.stakeout.write import write_stakeout
 
     options = sheet_options(
         paper=paper,
@@ -359,11 +363,15 @@ def handout_command(
         plan = plan_runs(site)
         stage("fitting and placing pieces")
         result = takeoff(site, plan)
+        stage("finding points to stake out")
+        points = make_stakeout(site, plan, result, grid=stakeout_grid, beds=beds, phase=phase)
         stage("drawing sheets")
-        report = write_sheets(
-            site, measures, plan, result, out if out is not None else default_folder(place), options
-        )
+        folder = out if out is not None else default_folder(place)
+        report = write_sheets(site, measures, plan, result, folder, options)
+        stage("writing the stakeout")
+        staked = write_stakeout(points, folder, revision=revision)
     click.echo(report.text)
+    click.echo(staked.text)
 
 
 @program.command("reconcile")

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
+from siteplan.stakeout_settings import ControlPoint, StakeoutSettings
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
 
@@ -496,6 +497,9 @@ class SiteSettings(Table):
     tape: list[TapeRow] = []
     """readings of tapes; more may stand in the file ``reconcile.tapes``"""
     reconcile: Reconcile = Reconcile()
+    control: list[ControlPoint] = []
+    """marks on the ground whose places are known"""
+    stakeout: StakeoutSettings = StakeoutSettings()
 
     @model_validator(mode="after")
     def _play_in_plan(self) -> SiteSettings:

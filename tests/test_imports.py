@@ -15,7 +15,7 @@ LEVELS: list[set[str]] = [
     {"errors"},
     {"types", "units"},
     {"model", "products", "tomlfile"},
-    {"planar", "geodesy", "tape_settings"},
+    {"planar", "geodesy", "tape_settings", "stakeout_settings"},
     {"crs_database"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"detective"},
@@ -32,6 +32,7 @@ LEVELS: list[set[str]] = [
     {"reconcile"},
     {"publish"},
     {"sheets"},
+    {"stakeout"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
