@@ -9,6 +9,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,8 @@ from hypothesis import strategies as st
 
 from siteplan.compare.changes import Change, compare_revisions
 from siteplan.compare.matching import kept_ids, match_beds, match_runs
-from siteplan.compare.revision import read_revision
-from siteplan.errors import DataError
+from siteplan.compare.revision import Revision, read_revision
+from siteplan.errors import DataError, Fault
 from siteplan.publish.changeorder import change_csv, change_data, change_json, change_text, read_place
 from tests.make_sites import kidney, line, polygon, rectangle, write_features
 
@@ -228,7 +229,7 @@ def test_another_grid_is_told_and_changes_no_place(tmp_path: Path) -> None:
     old = site_at(tmp_path / "old", beds_before())
     new = site_at(tmp_path / "new", beds_before(), more='[grid]\nname = "EPSG:32615"\n')
     made = change_of(old, new)
-    assert {x.status for x in (*made.beds, *made.runs)} == {"unchanged"}
+    assert {x.status for x in made.beds} == {x.status for x in made.runs} == {"unchanged"}
     assert max(x.moved_m for x in made.runs) < 1e-5, "a grid brought into another one and back"
     assert not made.none
     assert any("different grids" in note for note in made.notes)
@@ -331,12 +332,23 @@ def test_negative_differences_are_numbers_in_csv(change: Change) -> None:
 # ---------------------------------------------------------------- damage
 
 
+@dataclass(frozen=True)
+class Output:
+    """What a run wrote for the old plan."""
+
+    folder: Path
+    revision: Revision
+    text: str
+    """of summary.json"""
+
+
 @pytest.fixture(scope="module")
-def output(places: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+def output(places: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Output:
     folder = tmp_path_factory.mktemp("output")
     done = siteplan("takeoff", places[0], "--out", "o", cwd=folder)
     assert done.returncode == 0, done.stderr
-    return folder / "o"
+    text = (folder / "o" / "summary.json").read_text(encoding="utf-8")
+    return Output(folder / "o", read_revision(folder / "o"), text)
 
 
 def spoil(folder: Path, how: str) -> None:
@@ -411,15 +423,47 @@ def spoil(folder: Path, how: str) -> None:
         ("stray bed", "not-of-one-plan"),
     ],
 )
-def test_damaged_and_foreign_files(output: Path, tmp_path: Path, how: str, code: str) -> None:
+def test_damaged_and_foreign_files(output: Output, tmp_path: Path, how: str, code: str) -> None:
     folder = tmp_path / "bad"
-    shutil.copytree(output, folder)
+    shutil.copytree(output.folder, folder)
     spoil(folder, how)
     with pytest.raises(DataError) as caught:
         read_revision(folder)
     assert code in [fault.code for fault in caught.value.faults]
     assert all(fault.file and fault.remedy for fault in caught.value.faults)
     assert all(len(fault.text) < 900 for fault in caught.value.faults)
+
+
+JSON_VALUES = st.one_of(
+    st.none(), st.booleans(), st.integers(-(10**20), 10**20), st.floats(allow_nan=False), st.text(max_size=5),
+    st.just("\ud800"), st.just([]), st.just({}), st.just({"\x00": 1}), st.just([None]), st.just(10**4000),
+)  # fmt: skip
+
+
+@settings(deadline=None, derandomize=True, max_examples=100)
+@given(st.data())
+def test_any_value_in_any_place_is_read_or_reported(output: Output, data: st.DataObject) -> None:
+    """One value of a summary replaced by anything: a report or a change order, never a traceback."""
+    summary = json.loads(output.text)
+    node, key = summary, data.draw(st.sampled_from(sorted(summary)))
+    while isinstance(node[key], (dict, list)) and node[key] and data.draw(st.booleans()):
+        node = node[key]
+        key = data.draw(st.sampled_from(sorted(node))) if isinstance(node, dict) else 0
+    node[key] = data.draw(JSON_VALUES)
+    path = output.folder / "summary.json"
+    path.write_text(json.dumps(summary), encoding="utf-8")
+    made: Change | None = None
+    faults: tuple[Fault, ...] = ()
+    try:
+        made = compare_revisions(read_revision(output.folder), output.revision)
+    except DataError as error:
+        faults = error.faults
+    finally:
+        path.write_text(output.text, encoding="utf-8")
+    assert (made is None) == bool(faults)
+    assert all(fault.remedy for fault in faults)
+    for text in () if made is None else (change_text(made), change_json(made), change_csv(made)):
+        text.encode("utf-8")
 
 
 def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -435,20 +479,20 @@ def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_command(places: tuple[Path, Path], output: Path, tmp_path: Path, change: Change) -> None:
-    done = siteplan("compare", output, places[1], "--out", "c", "--json", cwd=tmp_path)
+def test_command(places: tuple[Path, Path], output: Output, tmp_path: Path, change: Change) -> None:
+    done = siteplan("compare", output.folder, places[1], "--out", "c", "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
     assert data["order"] == json.loads(change_json(change))["order"]
     assert (tmp_path / "c" / "change.json").read_text(encoding="utf-8") == done.stdout
     assert sorted(p.name for p in (tmp_path / "c").iterdir()) == ["change.csv", "change.json", "change.txt"]
-    done = siteplan("compare", output, places[1], cwd=tmp_path)
+    done = siteplan("compare", output.folder, places[1], cwd=tmp_path)
     assert done.stdout.startswith("CHANGE ORDER  Trial (invented)")
 
 
-def test_faults_of_both_sides_in_one_report(output: Path, tmp_path: Path) -> None:
+def test_faults_of_both_sides_in_one_report(output: Output, tmp_path: Path) -> None:
     folder = tmp_path / "bad"
-    shutil.copytree(output, folder)
+    shutil.copytree(output.folder, folder)
     spoil(folder, "not json")
     done = siteplan("compare", folder, tmp_path / "nowhere", cwd=tmp_path)
     assert done.returncode == 1

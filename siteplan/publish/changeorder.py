@@ -52,7 +52,7 @@ def read_place(place: Path, *, skip_faulty: bool = False) -> Revision:
                 str(place),
             )
         )
-    if place.name != SITE_FILE and not (place / SITE_FILE).is_file():
+    if place.suffix != ".toml" and not (place / SITE_FILE).is_file():
         return read_revision(place)
     site = load_site(place, skip_faulty=skip_faulty)
     plan = plan_runs(site)

@@ -25,7 +25,7 @@ from siteplan.compare.lines import (
 )
 from siteplan.laying.order import money_text
 from siteplan.publish.cells import safe_cell
-from siteplan.publish.chart import Bar, Panel, bar_chart, printable
+from siteplan.publish.chart import Bar, Panel, bar_chart, printable, shortened
 from siteplan.publish.files import output_set
 from siteplan.publish.printout import progress
 from siteplan.sites import load_site
@@ -227,6 +227,15 @@ def _csv_row(x: LineResult | NotPlanned) -> list[str | int | float]:
 
 # ---------------------------------------------------------------- chart
 
+_NOT_PLANNED: Final = "cannot be planned on this site"
+
+
+def _label(x: LineResult | NotPlanned) -> str:
+    """Key of a line; of one that leaves edging bare how much, wherever it is compared."""
+    if isinstance(x, LineResult) and x.unmet:
+        return f"{shortened(x.key, 24)} ({x.unmet_m:,.1f} m bare)"
+    return x.key
+
 
 def lines_svg(comparison: LineComparison) -> str:
     """The comparison as a chart: a panel for each measure, money by currency."""
@@ -235,9 +244,7 @@ def lines_svg(comparison: LineComparison) -> str:
         title: str, names: tuple[str, ...], of: Callable[[LineResult], tuple[tuple[float, ...], str]]
     ) -> Panel:
         bars = [
-            Bar(x.key, (), "cannot be planned on this site")
-            if isinstance(x, NotPlanned)
-            else Bar(x.key, *of(x))
+            Bar(_label(x), (), _NOT_PLANNED) if isinstance(x, NotPlanned) else Bar(_label(x), *of(x))
             for x in comparison.lines
         ]
         return Panel(title, names, tuple(bars))
@@ -291,8 +298,7 @@ def _cost_panel(comparison: LineComparison, currency: str) -> Panel:
     for x in comparison.lines:
         cost = x.cost if isinstance(x, LineResult) else None
         if cost is None:
-            word = "cannot be planned on this site" if isinstance(x, NotPlanned) else "no price"
-            bars.append(Bar(x.key, (), word))
+            bars.append(Bar(_label(x), (), _NOT_PLANNED if isinstance(x, NotPlanned) else "no price"))
         elif cost.currency == currency:
             scale = 10**cost.digits
             text = (
@@ -300,7 +306,7 @@ def _cost_panel(comparison: LineComparison, currency: str) -> Panel:
                 f"{_money(cost.laying, cost)}, cutting {_money(cost.cutting, cost)}"
             )
             parts = (cost.material / scale, cost.laying / scale, cost.cutting / scale)
-            bars.append(Bar(x.key, parts, text))
+            bars.append(Bar(_label(x), parts, text))
     return Panel(f"Cost before tax, {currency}", ("material", "laying", "cutting"), tuple(bars))
 
 
