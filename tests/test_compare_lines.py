@@ -39,9 +39,10 @@ from siteplan.publish.linestable import (
     lines_svg,
     notes,
     print_lines,
+    run_lines,
     write_lines,
 )
-from siteplan.sites import Site, load_site, plan_runs, takeoff
+from siteplan.sites import Site, laid_plan, load_site, plan_runs, takeoff
 from tests.make_sites import kidney, polygon, rectangle, write_features
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -151,6 +152,18 @@ def test_bent_corners_are_told(tmp_path: Path) -> None:
     assert any("bent round 4 corners" in note for note in notes(comparison))
 
 
+def test_play_moves_each_line_by_itself(tmp_path: Path) -> None:
+    """Legs moved sideways make the runs of one line longer or shorter, not those of the others."""
+    site = site_of(tmp_path, {"A": polygon(rectangle(10.43, 4.9))}, '[fit]\nplay = "80 mm"\n')
+    comparison = compare_lines(site, named_lines(["flex-2m", "rigid-900mm"]))
+    for x in comparison.planned:
+        own = replace(site, line=load_line(x.key))
+        plan = plan_runs(own)
+        laid = laid_plan(own, plan, takeoff(own, plan))
+        assert x.length_m == float(laid.lengths.run_ground_m.sum())
+    assert len({x.length_m for x in comparison.planned}) == 2, "at least one of them moves"
+
+
 def test_hours_are_those_of_the_recipe(tmp_path: Path) -> None:
     site = site_of(tmp_path, {"A": polygon(rectangle(10, 5))}, '[groundwork]\nrecipe = "strip-on-base"\n')
     x = planned(compare_lines(site, named_lines(["flex-2m", "rigid-900mm"])), "flex-2m")
@@ -233,6 +246,9 @@ def test_line_that_cannot_be_planned_leaves_the_others(tmp_path: Path) -> None:
     assert next(csv.DictReader(io.StringIO(lines_csv(comparison))))["planned"] == "no"
     with pytest.raises(UsageError, match="price"):
         compare_lines(site, [load_line(Path(path))])
+    asked: dict[str, Any] = {"out": None, "as_json": True, "skip_faulty": False}
+    assert run_lines(site.folder, f"{path},flex-2m", **asked) == 1, "the command tells that one is missing"
+    assert run_lines(site.folder, "rigid-900mm,flex-2m", **asked) == 0
 
 
 def test_settings_of_another_line_are_left_out_and_told(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from siteplan.laying.order import Order
 from siteplan.laying.takeoff import Takeoff
 from siteplan.ordering import Purchase, purchase
 from siteplan.products import ProductLine
-from siteplan.sites import RunPlan, Site, laid_length, plan_runs, takeoff
+from siteplan.sites import RunPlan, Site, laid_length, laid_plan, plan_runs, takeoff
 
 HOURS: Final = {"h": Fraction(1), "min": Fraction(1, 60)}
 """units of recipes that are time, in hours"""
@@ -58,7 +58,7 @@ class LineResult:
     bends: int
     """corners bent round, which are no corners any more"""
     length_m: float
-    """ground length of all runs; bends make it shorter"""
+    """ground length of all runs as they are laid; bends make it shorter, play moves legs"""
     pieces: int
     sections: int
     closers: int
@@ -259,7 +259,7 @@ def _line_result(site: Site, line: ProductLine, base: RunPlan) -> LineResult:
         name=line.name,
         behaviour=line.behaviour,
         bends=0 if plan.bends is None else len(plan.bends),
-        length_m=float(plan.lengths.run_ground_m.sum()),
+        length_m=float(laid_plan(own, plan, result).lengths.run_ground_m.sum()),
         pieces=len(result.pieces),
         sections=kinds["section"],
         closers=kinds["closer"],
