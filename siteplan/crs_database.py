@@ -53,6 +53,10 @@ _DATUM_FAMILIES: Final = (
     ("SIRGAS", "SIRGAS 2000"), ("MAGNA-SIRGAS", "SIRGAS 2000"), ("POSGAR", "POSGAR"),
 )  # fmt: skip
 """how the names of CRSs begin, and the datum they are realisations of, within a metre or two"""
+GEOCENTRIC: Final = frozenset(
+    ("NAD83", "WGS 84", "ETRS89", "SIRGAS 2000", "POSGAR", "GDA94", "GDA2020", "NZGD2000", "CGCS2000")
+)
+"""families of datums made to lie within a metre or two of WGS 84, published change or not"""
 _AXIS_ORDER: Final = re.compile(r" \((?:[NE]-[NE]|[NE],[NE]|zN|lon-lat)\)$|\((?:[NE]-[NE])\)$")
 """ends of names that tell entries of the data set apart by the order of their axes only"""
 _REGION_NAMES: Final = {

@@ -116,7 +116,7 @@ class Weights:
     swapped: float = 0.05
     """second axis first"""
     older_datum: float = 0.3
-    """a datum more than 3 m from WGS 84, or one no published change leads there from"""
+    """a datum more than 3 m from WGS 84, or one of old that no published change ties to it"""
     withdrawn: float = 0.05
     """codes withdrawn, or of the other authority"""
     pixels: float = 0.2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
@@ -80,7 +81,9 @@ def examine(evidence: Evidence, *, weights: Weights | None = None, most: int = 1
     total = pool.rest + value.sum() + sum(h.likelihood * h.prior for h in loose)
     limit = max(float(likelihood.max(initial=0.0)) / weights.told_apart, FITS)
     order = _order(pool, value)
-    loose = [replace(h, share=h.likelihood * h.prior / total, fits=h.likelihood >= limit) for h in loose]
+    loose = [
+        replace(h, share=float(h.likelihood * h.prior / total), fits=h.likelihood >= limit) for h in loose
+    ]
     # Rows of the pool, then the readings without a place; stable, so equals keep their order.
     shares = np.concatenate([value[order] / total, [h.share for h in loose]])
     listed = []
@@ -298,8 +301,15 @@ def _on_wgs84(pool: _Pool, evidence: Evidence, points: Points, weights: Weights)
         lonlat=lonlat,
         changes=tuple(changes),
         accuracy_m=tuple(accuracy),
-        older=(moved > OLDER_M) | np.array([a is None for a in accuracy], dtype=np.bool_),
+        older=(moved > OLDER_M) | _untied(pool.candidates, accuracy),
     )
+
+
+def _untied(candidates: Candidates, accuracy_m: Sequence[float | None]) -> BoolArray:
+    """(n,) True for datums no published change ties to WGS 84, and that were not made to lie near it."""
+    untied = np.array([a is None for a in accuracy_m], dtype=np.bool_)
+    near = np.array([d in database.GEOCENTRIC for d in candidates.datums], dtype=np.bool_)
+    return untied & ~near
 
 
 def _on_control_datum(pool: _Pool) -> _Pool:
