@@ -47,6 +47,7 @@ NODE_WORDS: Final = {
     NodeKind.TEE: "tee",
     NodeKind.SEAM: "joint",
     NodeKind.JOINT: "movement joint",
+    NodeKind.SET: "joint",
 }
 
 
@@ -219,7 +220,7 @@ def plan_layers(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeof
         _unedged_layer(site, plan),
         _feature_layer(site.abutments, site.abutment_shapes),
         _feature_layer(site.openings, site.opening_shapes),
-        *(() if plan.runs.far_joint_um is None else (_joint_layer(site, plan, result),)),
+        *(() if site.settings.movement_joints is None else (_joint_layer(site, plan, result),)),
         *(() if result.steps is None else (_step_layer(site, plan, result, result.steps),)),
     ]
     return {layer.name: layer for layer in made}
@@ -313,6 +314,7 @@ def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
         "inside_corners": inside,
         "pieces": result.run_counts.sum(axis=1),
         **_phase_column(site, runs.bed),
+        **({} if runs.course is None else {"course": runs.course}),
         **({} if plan.ground is None else {"steepest_percent": plan.ground.steepest * 100}),
     }
     xy, offsets = run_lines(runs)
@@ -425,6 +427,7 @@ def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]
         "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
         "heading_deg": pieces.heading_deg,
         **_phase_column(site, pieces.bed),
+        **({} if runs.course is None else {"course": runs.course[pieces.run]}),
         **_piece_saw_columns(pieces),
     }
 
@@ -469,7 +472,7 @@ def _joint_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
     runs = plan.runs
     start_um, far_um = joint_um(runs)
     at_wall = np.flatnonzero((runs.start_kind == NodeKind.ABUTTED) & (start_um >= 0))
-    between = np.flatnonzero(far_um >= 0)
+    between = np.flatnonzero((far_um >= 0) & (runs.far_kind != NodeKind.SET))
     leg = np.concatenate([at_wall, between])
     at_start = np.arange(len(leg)) < len(at_wall)
     part = result.stations

@@ -57,6 +57,8 @@ class NodeKind(IntEnum):
     """a closed run without corners: the leg's two ends are the same joint"""
     JOINT = 5
     """a movement joint: the leg is split here, and the joint takes its width off both parts"""
+    SET = 6
+    """a common joint that is held at its place: behind the half piece an even course begins with"""
 
 
 class PieceKind(IntEnum):
@@ -193,6 +195,11 @@ class Runs:
     there is none.  None: there are no such joints"""
     far_joint_um: IntArray | None = None
     """(l,) the same at the far end"""
+    course: IntArray | None = None
+    """(r,) number of the course each run is of, from 1; runs of one place differ in it.  None: one course"""
+    corner_exchanged: IntArray | None = None
+    """(c,) 1 where a reversible corner unit must lie with its arms exchanged, -1 where it must not, 0
+    where either will do.  None: 0 everywhere"""
     edge_radius_m: FloatArray | None = None
     """(v,) radius of the fitted arc the edge after each vertex belongs to, left positive; inf on a
     fitted straight line, NaN as traced and at the end of a leg.  None: nothing was fitted.

@@ -120,9 +120,11 @@ def quantities(site: Site, plan: RunPlan, result: Takeoff) -> Quantities:
     # a closed run has a joint after every piece, an open one between every two
     joints = np.where(runs.closed, per_run, np.maximum(per_run - 1, 0))
     area, inner = bed_areas(plan.outlines, runs, site.line.depth_um / 1e6)
+    # courses lie on the same ground
+    lowest = np.ones(len(runs.run_id), dtype=bool) if runs.course is None else runs.course == 1
     return Quantities(
-        length_m=_exact(plan.lengths.run_ground_m.sum()),
-        runs=len(runs.run_id),
+        length_m=_exact(plan.lengths.run_ground_m[lowest].sum()),
+        runs=int(lowest.sum()),
         pieces=len(pieces),
         sections=kinds["section"],
         closers=kinds["closer"],

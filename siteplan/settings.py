@@ -428,6 +428,14 @@ class Row(Table):
     """the beds that have this row; all where not given"""
 
 
+class Courses(Table):
+    """Courses laid one upon the other."""
+
+    count: Annotated[int, Field(ge=1, le=20)] = 1
+    stagger: Literal["half", "none"] = "half"
+    """joints of every second course half a section on, or all courses alike"""
+
+
 class MovementJoints(Table):
     """Joints that let the edging move."""
 
@@ -490,6 +498,7 @@ class SiteSettings(Table):
     groundwork: GroundworkSettings = GroundworkSettings()
     bed: dict[str, BedOverride] = {}
     run: dict[str, RunOverride] = {}
+    courses: Courses = Courses()
     movement_joints: MovementJoints | None = None
     row: list[Row] = []
     """rows beside the beds' own laying line, which is row 1; the first of these is row 2"""
@@ -500,6 +509,12 @@ class SiteSettings(Table):
     control: list[ControlPoint] = []
     """marks on the ground whose places are known"""
     stakeout: StakeoutSettings = StakeoutSettings()
+
+    @model_validator(mode="after")
+    def _courses_stay_together(self) -> SiteSettings:
+        if self.fit.play and self.courses.count > 1:
+            raise ValueError("fit.play moves legs, and courses must stay above each other: leave one out")
+        return self
 
     @model_validator(mode="after")
     def _play_in_plan(self) -> SiteSettings:

@@ -37,6 +37,7 @@ from siteplan.intake import AnchorPoint, Reading, Source, Whereabouts, read_feat
 from siteplan.intake.likely import whereabouts_faults
 from siteplan.laying.bends import Bends, bend_corners
 from siteplan.laying.corner_units import CornerWay
+from siteplan.laying.courses import with_courses
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
@@ -749,6 +750,8 @@ def plan_runs(site: Site) -> RunPlan:
     runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
     runs = started(runs, choices, SITE_FILE)
     runs = _with_movement_joints(site, runs)
+    single = runs
+    runs, in_courses = _with_courses(site, runs)
     more = (*more, *tracing_findings(runs, site.beds.ids, refit=outline.refit == "arcs"))
     vertex = _kept_vertices(site)[repaired.source]
     ground, told = _ground(site, runs, repaired.shapes, vertex)
@@ -757,10 +760,38 @@ def plan_runs(site: Site) -> RunPlan:
         runs=runs,
         unedged=unedged,
         lengths=run_lengths(site.frame, runs, slope_m=None if ground is None else ground.slope_m),
-        findings=(*repaired.findings, *found, *more, *_bend_findings(site, runs, bends), *told),
+        findings=(
+            *repaired.findings,
+            *found,
+            *more,
+            *_bend_findings(site, single, bends),
+            *told,
+            *in_courses,
+        ),
         ground=ground,
         bends=bends,
         vertex=vertex,
+    )
+
+
+def _with_courses(site: Site, runs: Runs) -> tuple[Runs, tuple[Finding, ...]]:
+    """Runs of every course, and what to say of joints that stand above each other."""
+    said = site.settings.courses
+    if said.count == 1:
+        return runs, ()
+    made, alike = with_courses(
+        runs, said.count, site.beds.ids, site.line, _lay_rules(site), _outline_rules(site),
+        stagger=said.stagger == "half",
+    )  # fmt: skip
+    if not alike:
+        return made, ()
+    return made, (
+        Finding(
+            "joints-in-line",
+            "notice",
+            f"{alike} legs of every second course are laid as those below, their joints above each other: "
+            "they are curved, mitred, or the product line has no half piece and cannot be cut to one",
+        ),
     )
 
 
@@ -867,10 +898,10 @@ def laid_length(site: Site) -> str:
     return "slope" if follows else "ground"
 
 
-def takeoff(site: Site, plan: RunPlan) -> Takeoff:
-    """Pieces and counts of a plan: the exact takeoff with the site's product line."""
+def _lay_rules(site: Site) -> LayRules:
+    """How legs are filled and laid, as the settings say."""
     fit = site.settings.fit
-    rules = LayRules(
+    return LayRules(
         prefer=fit.prefer,
         closer_limit=fit.closers_per_leg,
         fit_short_um=fit.short,
@@ -882,6 +913,11 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
         corner_by=tuple(site.settings.corners.by),
         corner_by_bed=tuple((str(site.beds.ids[b]), ways) for b, ways in _corner_by_bed(site).items()),
     )
+
+
+def takeoff(site: Site, plan: RunPlan) -> Takeoff:
+    """Pieces and counts of a plan: the exact takeoff with the site's product line."""
+    fit, rules = site.settings.fit, _lay_rules(site)
     on_slope = plan.ground is not None and laid_length(site) == "slope"
     runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs
     held = _held_legs(site, plan) if fit.play else None

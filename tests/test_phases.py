@@ -20,7 +20,7 @@ from siteplan.tomlfile import validated
 
 from .make_sites import kidney, polygon, rectangle, write_features
 
-PHASE_OF = {"A": "2", "B": 1, "C": None, "D": 2, "E": "1", "F": 1}
+PHASE_OF: dict[str, Any] = {"A": "2", "B": 1, "C": None, "D": 2, "E": "1", "F": 1}
 
 
 def site_of(folder: Path, *, attribute: bool = True, **more: Any) -> tuple[Site, RunPlan]:

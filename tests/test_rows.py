@@ -38,7 +38,7 @@ def test_a_row_is_longer_by_its_corners(
         for k in (0, 1)
     )
     # every side of the row is d away from its own side
-    assert own_line.distance(row_line) == pytest.approx(abs(d), abs=1e-6)
+    assert float(shapely.distance(own_line, row_line)) == pytest.approx(abs(d), abs=1e-6)
 
 
 def test_rows_by_bed_with_gaps_and_all_counts_added(tmp_path: Path) -> None:

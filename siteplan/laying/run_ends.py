@@ -235,6 +235,9 @@ def _others(runs: Runs, part: Stations, band: Band, tees: _Tees, reach_um: float
     boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
     end, run = shapely.STRtree(boxes).query(shapely.points(at), predicate="dwithin", distance=reach_m)
     other = run != tees.run[end]
+    if runs.course is not None:
+        # what lies in another course lies above or below
+        other &= runs.course[run] == runs.course[tees.run[end]]
     end, run = end[other], run[other]
     count = np.diff(band.first)[run]
     end, vertex = np.repeat(end, count), ragged(band.first[run], count)

@@ -318,7 +318,8 @@ def _leg_rests(filled: _Filled, line: ProductLine, rules: LayRules) -> LegRests:
         fixed=~runs.straight | ~filled.laid | units.sawn.start | units.sawn.far,
         start_corner=units.start_corner,
         far_corner=units.far_corner,
-        free=can_turn(units.unit_standing, corners.arriving_um, corners.leaving_um, line),
+        free=(True if runs.corner_exchanged is None else runs.corner_exchanged == 0)
+        & can_turn(units.unit_standing, corners.arriving_um, corners.leaving_um, line),
         more_um=corners.arriving_um - corners.leaving_um,
     )
 
@@ -395,8 +396,12 @@ def _turned_units(
     arms = ways.arriving_um[CornerHow.UNIT], ways.leaving_um[CornerHow.UNIT]
     if not can_turn(ways.unit, *arms, line).any():
         return choose_units(runs, part, ways, line, clear_um)
+    either: BoolArray = np.ones(len(ways.unit), dtype=np.bool_)
+    if runs.corner_exchanged is not None:
+        either = runs.corner_exchanged == 0
+        ways = ways.with_exchanged((runs.corner_exchanged > 0) & can_turn(ways.unit, *arms, line))
     first = first_units(runs, ways, line, clear_um)
-    free = can_turn(first.unit_standing, first.corners.arriving_um, first.corners.leaving_um, line)
+    free = either & can_turn(first.unit_standing, first.corners.arriving_um, first.corners.leaving_um, line)
     chosen = _orientation(runs, part, first, free, curve, line, rules, whole=False)
     made = choose_units(runs, part, ways.with_exchanged(chosen), line, clear_um)
     if not made.short.any() and (made.corners.how == first.corners.how).all():
@@ -505,7 +510,7 @@ def _curve_goals(
 
 def _stopped(runs: Runs, units: Units) -> BoolArray:
     """(l,) legs that end at a face, which no fill may go beyond."""
-    blocked = (NodeKind.ABUTTED, NodeKind.TEE, NodeKind.JOINT)
+    blocked = (NodeKind.ABUTTED, NodeKind.TEE, NodeKind.JOINT, NodeKind.SET)
     stopped: BoolArray = np.isin(runs.start_kind, blocked) | np.isin(runs.far_kind, blocked) | _at_butt(units)
     return stopped
 

@@ -15,13 +15,13 @@ from siteplan.model import NodeKind, Runs
 from siteplan.planar import offsets_of
 from siteplan.types import FloatArray, IntArray, XYArray
 
-PER_RUN: Final = ("run_id", "bed", "ring", "closed")
+PER_RUN: Final = ("run_id", "bed", "ring", "closed", "course")
 PER_LEG: Final = (
     "leg_id", "length_m", "start_kind", "far_kind", "start_turn_deg", "far_turn_deg", "straight",
     "left_radius_m", "right_radius_m", "straightened_m",
 )  # fmt: skip
 PER_VERTEX: Final = ("xy", "walked_m", "edge_radius_m")
-PER_CORNER: Final = ("corner_xy", "corner_turn_deg", "corner_moved_m")
+PER_CORNER: Final = ("corner_xy", "corner_turn_deg", "corner_moved_m", "corner_exchanged")
 OPTIONAL_PER_LEG: Final = (
     "start_joint_um",
     "far_joint_um",
@@ -178,4 +178,43 @@ def begin_ring_at(runs: Runs, run: int, edge: int, part: float) -> Runs:
         edge_radius_m=None
         if radius is None or runs.edge_radius_m is None
         else np.concatenate([runs.edge_radius_m[:a], radius, runs.edge_radius_m[b:]]),
+    )
+
+
+def begin_rings_at(runs: Runs, which: IntArray, station_m: FloatArray) -> Runs:
+    """Rings without corners that begin farther along.
+
+    Parameters
+    ----------
+    runs : the runs
+    which : (k,) runs, each once; closed, of one leg that ends at its own start
+    station_m : (k,) where they begin, from their start; less than their length
+    """
+    if not len(which):
+        return runs
+    xy: list[XYArray] = []
+    radius: list[FloatArray] = []
+    leg_of = dict(zip(runs.leg_offsets[which].tolist(), station_m.tolist(), strict=True))
+    for leg in range(len(runs.leg_id)):
+        rows = slice(*runs.offsets[leg : leg + 2].tolist())
+        line = runs.xy[rows]
+        bend = None if runs.edge_radius_m is None else runs.edge_radius_m[rows]
+        if leg in leg_of:
+            at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+            k = min(int(np.searchsorted(at, leg_of[leg], side="right")) - 1, len(line) - 2)
+            part = (leg_of[leg] - at[k]) / (at[k + 1] - at[k])
+            point = line[k] + part * (line[k + 1] - line[k])
+            before = line[: k + 1] if part > 0 else line[:k]
+            line = np.concatenate([point[None], line[k + 1 : -1], before, point[None]])
+            if bend is not None:
+                end = bend[: k + 1] if part > 0 else bend[:k]
+                bend = np.concatenate([bend[k:-1], end, bend[-1:]])
+        xy.append(line)
+        if bend is not None:
+            radius.append(bend)
+    return replace(
+        runs,
+        xy=np.concatenate(xy),
+        offsets=offsets_of(np.array([len(line) for line in xy], dtype=np.int64)),
+        edge_radius_m=np.concatenate(radius) if radius else runs.edge_radius_m,
     )

@@ -81,6 +81,10 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         f"({_length(site, lengths.run_geodesic_m.sum())} geodesic, "
         f"{_length(site, lengths.run_grid_m.sum())} grid)"
     )
+    if runs.course is not None:
+        out.print(
+            f"Laid in {int(runs.course.max(initial=1))} courses: runs, legs and lengths are of all of them"
+        )
     if plan.ground is not None:
         out.print(
             f"On the slope: {_length(site, lengths.run_slope_m.sum())}; the pieces are fitted to "

@@ -84,6 +84,7 @@ def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]
         {
             "run": run_id,
             "bed": site.beds.ids[runs.bed[k]],
+            **({} if runs.course is None else {"course": int(runs.course[k])}),
             "closed": bool(runs.closed[k]),
             "geodesic_m": _metres(lengths.run_geodesic_m[k]),
             "grid_m": _metres(lengths.run_grid_m[k]),
@@ -149,6 +150,19 @@ def _heights(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
             for run, leg, station, before, after, rise, high in rows
         ],
     }
+
+
+def _courses(plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+    """The takeoff by course; nothing for a site of one."""
+    course = plan.runs.course
+    if course is None:
+        return {}
+    rows = []
+    for number in np.unique(course).tolist():
+        counts = result.run_counts[course == number].sum(axis=0)
+        pairs = zip(result.codes, counts.tolist(), strict=True)
+        rows.append({"course": number, "takeoff": {code: n for code, n in pairs if n}})
+    return {"courses": rows}
 
 
 def _phases(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
@@ -279,6 +293,7 @@ def summary(
             if row.order
         ],
         **_phases(site, plan, result),
+        **_courses(plan, result),
         "rule_of_thumb": {
             "sections": result.rule_sections,
             "left_over_m": _um(result.rule_left_over_um),
