@@ -22,13 +22,13 @@ from scipy.sparse.linalg import splu
 from siteplan.outline.arc_stretches import LEAST_ARC_DEG, allowed
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
 
-_STEPS: Final = 24
-_REASSIGNED: Final = 14
+_STEPS: Final = 18
+_REASSIGNED: Final = 12
 """steps after which vertices keep their stretch, so that none goes to and fro"""
 _DAMPED: Final = 2
-_CLOSE_M: Final = 1e-9
+_CLOSE_M: Final = 1e-8
 _SETTLED_M: Final = 1e-6
-_ROUNDS: Final = 4
+_ROUNDS: Final = 3
 _VANISHED_M: Final = 1e-3
 """a stretch that has shrunk to this is none"""
 _NUDGE: Final = 1e-5
@@ -124,7 +124,7 @@ def _distances(s: Stretches, turn: FloatArray) -> tuple[FloatArray, np.ndarray, 
     root = np.sqrt(np.maximum(1 + bend[k] * a, 1e-18))
     away = -a / (1 + root)
     normal = (-bend[k] * q.real + 1j * (1 - bend[k] * q.imag)) / root
-    foot = (q - away * normal) * tangent[k] / chord[k]
+    foot = (q - away * normal) * tangent[k] / np.where(length > 0, chord, 1.0)[k]
     return away, normal * tangent[k], foot
 
 
@@ -350,6 +350,8 @@ def _tested(s: Stretches, settled: BoolArray) -> tuple[BoolArray, FloatArray]:
     # a line of which only its nodes are left, or an arc too short to tell, says nothing
     short = s.known & s.arc & (np.abs(s.turn) < np.radians(LEAST_ARC_DEG / 2))
     np.logical_or.at(rough, label, ~settled & s.known)
+    _, length, _ = _frames(s)
+    short |= s.known & (length < _VANISHED_M)
     passed: BoolArray = (fine & ~rough)[label] & ~short
     return passed, np.asarray(square, dtype=np.float64)
 

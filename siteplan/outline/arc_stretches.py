@@ -26,8 +26,8 @@ SIGNIFICANCE: Final = 0.005
 """share of true arcs and lines the residual test refuses"""
 LEAST_SIGMA_M: Final = 1e-4
 """outlines are not taken as better than this"""
-LEAST_ARC_VERTICES: Final = 5
-"""three vertices are always on a circle; two more can speak against it"""
+LEAST_ARC_VERTICES: Final = 4
+"""three vertices are always on a circle; it takes a fourth to speak against it"""
 LEAST_ARC_DEG: Final = 20.0
 """an arc of less than this is no arc"""
 _PRICE: Final = 4.0
@@ -128,8 +128,12 @@ def _pratt(
 
 def allowed(freedom: FloatArray | IntArray) -> FloatArray:
     """Chi-square that a share of ``SIGNIFICANCE`` exceeds; 0 degrees of freedom allow nothing."""
-    freedom = np.asarray(freedom, dtype=np.float64)
-    out: FloatArray = np.where(freedom > 0, chdtri(np.maximum(freedom, 1.0), SIGNIFICANCE), 0.0)
+    whole = np.maximum(np.asarray(freedom).astype(np.int64), 0)
+    if not whole.size:
+        return np.zeros(whole.shape)
+    # each number once: the inverse is far slower than looking it up
+    table = np.concatenate([[0.0], chdtri(np.arange(1, int(whole.max()) + 1), SIGNIFICANCE)])
+    out: FloatArray = table[whole]
     return out
 
 

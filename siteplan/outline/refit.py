@@ -372,7 +372,9 @@ def _place_on(made: Stretches, of: IntArray, xy: XYArray) -> FloatArray:
     return np.clip(share, 0.0, 1.0)
 
 
-def _arc_points(made: Stretches, of: IntArray, share: FloatArray, step: FloatArray) -> XYArray:
+def _arc_points(
+    made: Stretches, of: IntArray, share: FloatArray, step: FloatArray, outward: FloatArray
+) -> XYArray:
     """(n, 2) vertices of arcs and lines; inner ones lie outside by so much that lengths are the arcs'."""
     a, b = made.node[made.start[of]], made.node[made.far[of]]
     chord = (b - a)[:, 0] + 1j * (b - a)[:, 1]
@@ -380,7 +382,7 @@ def _arc_points(made: Stretches, of: IntArray, share: FloatArray, step: FloatArr
     bent = np.abs(turn) > 1e-9
     tan = np.tan(np.where(bent, turn, 1.0) / 2)
     centre = np.where(bent, 0.5 + 0.5j / tan, 0.0)
-    out = _outward(step, turn)
+    out = np.where(step > 1, outward[of], 1.0)
     z = np.where(bent, centre - centre * np.exp(1j * turn * share) * out, share)
     point = a[:, 0] + 1j * a[:, 1] + z * chord
     return np.column_stack([point.real, point.imag])
@@ -431,7 +433,7 @@ def _assembled(fitted: Fitted, rows: _Rows, cut: _Cut, unknown: BoolArray, made:
     inner = np.where(local[on] > 0, count[of[on]], 1).astype(np.float64)
     xy[on] = np.where(
         (local[on] > 0)[:, None],
-        _arc_points(made, of[on], share[on], np.maximum(inner, 1.0)),
+        _arc_points(made, of[on], share[on], inner, _outward(count.astype(np.float64), made.turn)),
         made.node[made.start[of[on]]],
     )
     ring_on = np.flatnonzero(circle[of])
@@ -469,8 +471,8 @@ def starting_area(xy: XYArray, first: IntArray, size: IntArray) -> FloatArray:
     rows = ragged(first, size)
     of = np.repeat(np.arange(len(first)), size)
     a, b = xy[rows] - xy[first[of]], xy[rows + 1] - xy[first[of]]
-    area: FloatArray = np.bincount(of, weights=a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], minlength=len(first)) / 2
-    return area
+    twice = np.bincount(of, weights=a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], minlength=len(first))
+    return np.asarray(0.5 * twice, dtype=np.float64)
 
 
 def _circle_points(
