@@ -90,12 +90,14 @@ def write_geojson(path: Path, layer: Layer, lonlat: FloatArray) -> None:
     ------
     OutputError : the file cannot be written.
     """
+    # GDAL takes a row of noughts near the last decimal for noise and writes 10.000000096 as 10.0
+    # where it is asked for nine decimals: a centimetre.  Asked for twelve, it gives nine as they are.
     _write(
         path,
         layer,
-        lonlat,
+        np.round(lonlat, LONLAT_DECIMALS),
         driver="GeoJSON",
         crs="EPSG:4326",
         RFC7946="YES",
-        COORDINATE_PRECISION=LONLAT_DECIMALS,
+        COORDINATE_PRECISION=LONLAT_DECIMALS + 3,
     )
