@@ -550,3 +550,13 @@ def test_walk_and_lay_agree() -> None:
     assert again.start_xy == pytest.approx(start, abs=2e-6)
     assert again.end_xy == pytest.approx(end, abs=2e-6)
     assert again.to_m * 1e6 == pytest.approx(p.to_um, abs=2)
+
+
+@pytest.mark.parametrize("line", [KERB, BLOCK], ids=lambda line: line.key)
+@pytest.mark.parametrize("size", [0.01, 0.03, 0.1])
+def test_a_ring_smaller_than_a_fair_line_may_move(line: ProductLine, size: float) -> None:
+    """A bed of 1 cm: its fair line shrank to a point, and going round that asked for a terabyte."""
+    square = size * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    _, result = laid_on(Path(square, closed=True), line, LayRules())
+    assert len(result.pieces) == 0
+    assert result.unmet.short_m.sum() == pytest.approx(4 * size, abs=2e-6)

@@ -289,16 +289,30 @@ def fair_lines(legs: CurveLegs, line: ProductLine, rows: IntArray, within_m: flo
     """Fair lines of the legs ``rows``, held where units stand."""
     traced = traced_lines(legs).take(rows)
     shortest_m = min(s.laying_um for s in line.straights) / _UM
-    return fair(
+    ring = legs.ring[rows]
+    made = fair(
         traced.xy,
         traced.traced_m,
         traced.offsets,
-        legs.ring[rows],
+        ring,
         legs.start_um[rows] / _UM,
         (legs.length_um - legs.far_um)[rows] / _UM,
         within_m,
         max(shortest_m / 3, 0.0125),
     )
+    # a ring no wider than the distance it may move by shrinks to a point: it stays as traced
+    step = np.hypot(*np.diff(made.xy, axis=0).T)
+    walked = np.concatenate([[0.0], np.cumsum(step)])
+    lost = ring & (walked[made.offsets[1:] - 1] - walked[made.offsets[:-1]] < shortest_m)
+    if not lost.any():
+        return made
+    both = FairLines(
+        np.concatenate([made.xy, traced.xy]),
+        np.concatenate([made.offsets, made.offsets[-1] + traced.offsets[1:]]),
+        np.concatenate([made.traced_m, traced.traced_m]),
+        np.concatenate([made.moved_m, traced.moved_m]),
+    )
+    return both.take(np.where(lost, len(rows), 0) + np.arange(len(rows)))
 
 
 def track_of(legs: CurveLegs, line: ProductLine, rows: IntArray, made: FairLines) -> Track:
