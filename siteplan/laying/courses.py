@@ -5,9 +5,9 @@ Odd courses are laid as the first.  In even ones
 
 - a ring without corners begins half a pitch on;
 - a corner with a reversible unit of two different arms has it the other way round than below;
-- any other straight leg begins with a half piece: ``(section - gap) / 2`` long, so that its joint
-  stands over the middle of the section below.  It is a closer of that length where there is one,
-  else a cut piece.  Where whole sections alone fill the leg below, it ends with one too.
+- any other leg (of a rigid line: any straight one) begins with a half piece, ``(section - gap) / 2``
+  long, so that its joint stands over the middle of the section below.  It is a closer of that length
+  where there is one, else a cut piece.  Where whole sections alone fill the leg below, it ends with one too.
 """
 
 from __future__ import annotations
@@ -141,7 +141,8 @@ def _stagger(runs: Runs, below: Takeoff, line: ProductLine) -> _Stagger:
     sawn = np.zeros(len(runs.leg_id), dtype=np.bool_)
     if below.legs.sawn_ends is not None:
         sawn = below.legs.sawn_ends.start | below.legs.sawn_ends.far
-    able = long & ~seam & ~turned & ~sawn & runs.straight
+    # rigid pieces have their ends on a curve: the half piece of a straight leg is not theirs
+    able = long & ~seam & ~turned & ~sawn & (runs.straight | (line.behaviour == "flexible"))
     joint_um = np.where(below.legs.start_joint, gap, 0)
     at_um = below.legs.start_um + joint_um + (half or 0) + gap // 2
     leg = np.flatnonzero(able) if half is not None else np.zeros(0, dtype=np.int64)
