@@ -33,6 +33,8 @@ END_CODES: Final = {
     NodeKind.ABUTTED: "END-ABUTTED",
     NodeKind.TEE: "END-TEE",
     NodeKind.SEAM: "JOINT",
+    NodeKind.JOINT: "JOINT",
+    NodeKind.SET: "JOINT",
 }
 
 
