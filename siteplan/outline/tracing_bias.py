@@ -27,7 +27,7 @@ from scipy.special import i0e, i1e
 from siteplan.planar import edges, neighbours, part_of, sums, turns
 from siteplan.types import BoolArray, FloatArray, OffsetArray, XYArray
 
-_HALVINGS: Final = 50
+_HALVINGS: Final = 34
 _WINDOW: Final = 2
 """edges on either side whose mean length stands for the spacing of the vertices"""
 
