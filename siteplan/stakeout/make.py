@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from siteplan.errors import DataError, Fault, Finding
+from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.laying.takeoff import Takeoff
 from siteplan.sheets.content import choose_beds
 from siteplan.sheets.revision import plan_hash
@@ -91,7 +91,7 @@ def make_stakeout(
     Raises
     ------
     DataError : control points that cannot be, names given twice, a grid only a ballpark leads to.
-    UsageError : a grid that does not fit, unknown beds or phase.
+    UsageError : a grid that does not fit, unknown beds or phase, beds without edging.
     """
     plan = laid_plan(site, plan, result)
     said = site.settings.stakeout
@@ -99,6 +99,8 @@ def make_stakeout(
     control = control_points(site)
     interval_m, tape_m = DEFAULTS_M[site.settings.show.units]
     chosen = choose_beds(site, beds, phase)
+    if not chosen[plan.runs.bed].any():
+        raise UsageError("the beds to stake out have no edging; there is nothing to set out")
     points, arcs = stake_points(
         plan.runs,
         interval_m=_given(said.interval, interval_m),

@@ -9,7 +9,7 @@ import shapely
 
 from siteplan.layers import run_lines
 from siteplan.model import Runs, Shapes
-from siteplan.stakeout.points import StakePoints
+from siteplan.stakeout.points import GREATEST_MITRE, StakePoints
 from siteplan.stakeout.walls import solids
 from siteplan.types import BoolArray, FloatArray, ObjectArray, XYArray
 
@@ -63,13 +63,15 @@ def offset_pegs(points: StakePoints, runs: Runs, abutments: Shapes, offset_m: fl
         in_trench[shapely.STRtree(lines).query(place, predicate="dwithin", distance=reach)[0]] = True
     turn = np.radians(np.abs(points.turn_deg))
     long = np.hypot(out[:, 0], out[:, 1])
+    # only a corner turns so sharply that its peg is held back
+    held = long > offset_m * GREATEST_MITRE * (1 - 1e-9)
     return Pegs(
         name=np.array([f"{n}-P" for n in points.name], dtype=object),
         xy=xy,
         offset_m=offset_m,
         from_point_m=long,
         bearing_deg=_bearing(out),
-        square_m=long * np.cos(turn / 2),
+        square_m=np.where(held, long * np.cos(turn / 2), offset_m),
         in_wall=in_wall,
         in_trench=in_trench,
     )

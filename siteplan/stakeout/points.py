@@ -146,7 +146,6 @@ def find_arcs(runs: Runs) -> Arcs:
     same = inner[:-1] & inner[1:]
     same &= np.abs(np.diff(curvature)) * (span[:-1] + span[1:]) ** 2 / 8 < ARC_WITHIN_M
     same &= np.abs(np.diff(curvature)) < 0.1 * np.abs(curvature[:-1])
-    group = np.concatenate([[0], np.cumsum(~same)])
     starts = np.flatnonzero(np.append(True, ~same))
     counts = np.diff(np.append(starts, len(xy)))
     rows = []
@@ -156,7 +155,6 @@ def find_arcs(runs: Runs) -> Arcs:
         found = _circle(xy[first : last + 1])
         if found is not None:
             rows.append((int(leg[first]), first, last, *found))
-    assert group[-1] + 1 == len(starts)  # noqa: S101 - one group after another
     made = np.array(rows, dtype=np.float64).reshape(-1, 7)
     return Arcs(
         made[:, 0].astype(np.int64), made[:, 1].astype(np.int64), made[:, 2].astype(np.int64),
@@ -277,13 +275,29 @@ def _between(
     own = (arc_at > CLOSE_M) & (arc_at < length[arc_leg] - CLOSE_M)
     arc_leg, arc_at, arc_code = arc_leg[own], arc_at[own], arc_code[own]
     keep = (station > CLOSE_M) & (station < length[leg] - CLOSE_M)
-    for k in np.flatnonzero(np.isin(leg, arc_leg)).tolist():
-        keep[k] &= bool((np.abs(arc_at[arc_leg == leg[k]] - station[k]) > CLOSE_M).all())
+    keep &= _apart(length, leg, station, arc_leg, arc_at) > CLOSE_M
     plain = np.where(runs.straight[leg], "ON-LINE", "ON-CURVE").astype(object)
     all_leg = np.concatenate([arc_leg, leg[keep]])
     all_at = np.concatenate([arc_at, station[keep]])
     order = np.lexsort([all_at, all_leg])
     return all_leg[order], all_at[order], np.concatenate([arc_code, plain[keep]])[order]
+
+
+def _apart(
+    length: FloatArray, leg: IntArray, station: FloatArray, other_leg: IntArray, other: FloatArray
+) -> FloatArray:
+    """(n,) distance along its leg from each place to the nearest other one of the same leg."""
+    if not len(other):
+        return np.full(len(leg), np.inf)
+    # legs one after another with room between, so that neighbours of other legs are never near
+    shift = np.concatenate([[0.0], np.cumsum(length + 10 * CLOSE_M)])[:-1]
+    key = np.sort(other + shift[other_leg])
+    at = station + shift[leg]
+    after = np.searchsorted(key, at)
+    made: FloatArray = np.minimum(
+        np.abs(key[np.minimum(after, len(key) - 1)] - at), np.abs(key[np.maximum(after - 1, 0)] - at)
+    )
+    return made
 
 
 def _on_legs(runs: Runs, at: FloatArray, leg: IntArray, station: FloatArray) -> tuple[XYArray, XYArray]:

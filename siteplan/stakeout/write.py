@@ -70,6 +70,10 @@ def write_stakeout(made: Stakeout, folder: Path, *, revision: str = "") -> Stake
     with output_set(target) as partial:
         for name, text in texts.items():
             (partial / name).write_text(text, encoding="utf-8", errors="xmlcharrefreplace", newline="")
+    if "levels" not in tables:
+        # heights of an earlier run would be taken for those of this one
+        for old in ("levels.csv", "levels.wkt"):
+            (target / old).unlink(missing_ok=True)
     return StakeoutReport(
         target, tuple(sorted(texts)), len(made.points), int(made.ties.tied.sum()), made.findings
     )
