@@ -293,6 +293,14 @@ def test_numbers_stand_in_for_ids_by_role(tmp_path: Path, role: str, letter: str
     assert beds.ids.tolist() == [f"{letter}1", f"{letter}2"]
 
 
+def test_ids_that_two_features_share_are_told(tmp_path: Path) -> None:
+    """One id given twice renamed every bed of the file without a word."""
+    beds, findings = read(beds_with(tmp_path, {"bed": "N"}, {"bed": "N"}, {"bed": "S"}))
+    assert beds.ids.tolist() == ["B1", "B2", "B3"]
+    assert codes(findings) == ["id-passed-over"]
+    assert '2 features share "N"' in findings[0].text
+
+
 def test_the_bed_an_opening_belongs_to_is_not_its_id(tmp_path: Path) -> None:
     openings, _ = read(beds_with(tmp_path, {"bed": "N"}, {"bed": "S"}), "openings")
     assert openings.ids.tolist() == ["O1", "O2"]

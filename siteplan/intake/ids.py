@@ -64,6 +64,8 @@ def name_features(
         _texts(columns[id_attribute]) if id_attribute is not None else _found_ids(columns, feature_ids, role)
     )
     ids, from_data, troubles, findings = _ids(given, len(rows), role, id_attribute)
+    if id_attribute is None:
+        findings.extend(_passed_over(columns, role, ids))
     named = columns[name_attribute] if name_attribute is not None else _column(columns, "name")
     names = np.full(len(rows), None, object) if named is None else _texts(named)
     labels = ids.copy()
@@ -166,6 +168,23 @@ def _found_ids(
         if not absent(texts).any() and len(set(texts)) == len(texts):
             return texts
     return None
+
+
+def _passed_over(columns: dict[str, ObjectArray], role: str, ids: ObjectArray) -> Iterator[Finding]:
+    """Tell where the attribute named after the role holds ids, but two features share one."""
+    word = _ID_WORDS[role][0]
+    column = _column(columns, word)
+    if column is None or not len(ids):
+        return
+    counts = Counter(text for text in _texts(column) if text is not None)
+    shared, times = next(((text, n) for text, n in counts.items() if n > 1), (None, 0))
+    if shared is not None:
+        yield Finding(
+            "id-passed-over",
+            "notice",
+            f'{role}: attribute "{word}" gives no ids, because {times} features share "{shared}"; '
+            f"they are called {ids[0]} ... {ids[-1]} instead",
+        )
 
 
 def _attribute_id_troubles(given: ObjectArray, attribute: str) -> Iterator[Trouble]:
