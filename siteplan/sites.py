@@ -790,7 +790,7 @@ def _with_courses(site: Site, runs: Runs) -> tuple[Runs, tuple[Finding, ...]]:
             "joints-in-line",
             "notice",
             f"{alike} legs of every second course are laid as those below, their joints above each other: "
-            "they are curves of a rigid line, or mitred, or the line has no half piece and cannot be cut to one",
+            "they are mitred, or curves of a rigid line, or no half piece can be had or cut",
         ),
     )
 
