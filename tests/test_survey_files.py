@@ -242,6 +242,11 @@ def test_every_fault_of_a_survey_in_one_report(tmp_path: Path) -> None:
     assert "bad-unit" in codes
 
 
+def test_numbers_beyond_all_measure_are_faults(tmp_path: Path) -> None:
+    text = survey(("A", SQUARE)).replace("1590060.0", "1e999")
+    assert "not-a-place" in {f.code for f in faults_of(tmp_path / "a.csv", text)}
+
+
 # -- field notes ------------------------------------------------------------------------------
 
 

@@ -64,11 +64,13 @@ def read_text_file(data: bytes, name: str, label: str, source: Source) -> Table:
     """
     kind = text_kind(data, name)
     text = decode(data, label)
-    if kind == "survey":
-        return _read_survey(text, label, source)
-    if kind == "notes":
-        table = PurePosixPath(name).suffix.lower() in (".csv", ".tsv")
-        return _read_notes(text, label, source, table=table)
+    # numbers beyond what a float holds are told as faults, once every other fault has been looked for
+    with np.errstate(invalid="ignore", over="ignore"):
+        if kind == "survey":
+            return _read_survey(text, label, source)
+        if kind == "notes":
+            table = PurePosixPath(name).suffix.lower() in (".csv", ".tsv")
+            return _read_notes(text, label, source, table=table)
     raise file_fault(
         "not-a-known-format",
         "the text is neither survey points (a header that names point, easting, northing) nor field notes "
