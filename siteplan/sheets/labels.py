@@ -197,6 +197,9 @@ def _bed(sheet: _Sheet, bed: int, name: str) -> int:
     shape = shapely.intersection(shapely.make_valid(sheet.scene.beds[bed]), sheet.area)
     if shapely.is_empty(shape):
         shape = shapely.intersection(sheet.scene.beds[bed].envelope, sheet.area)
+    if shapely.is_empty(shape):
+        # edging some way off its bed: the sheet's nearest point to the bed, which itself is on the next one
+        shape = shapely.get_point(shapely.shortest_line(sheet.area, sheet.scene.beds[bed]), 0)
     in_points = shapely.transform(shape, sheet.view.points)
     inside, angles = _inside_places(in_points)
     name = "" if name == text else pen.fonts.fit(name, NAME_PT, 110.0, "italic")
