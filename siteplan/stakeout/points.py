@@ -266,7 +266,7 @@ def _between(
     count = np.floor((length - 1e-9) / every).astype(np.int64)
     leg = np.repeat(np.arange(len(length)), count)
     nth = np.arange(len(leg)) - np.repeat(np.cumsum(count) - count, count) + 1
-    station = nth * every[leg]
+    station = np.asarray(nth * every[leg], dtype=np.float64)
     middle = (at[arcs.first] + at[arcs.last]) / 2
     arc_leg = np.concatenate([arcs.leg] * 3)
     arc_at = np.concatenate([at[arcs.first], middle, at[arcs.last]])
