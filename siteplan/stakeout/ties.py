@@ -115,8 +115,8 @@ def best_ties(
     """The pairs of house corners that fix the points, as few pairs as serve for a group.
 
     Of the nearest :data:`NEAREST` corners of a point within the tape's length and in sight, every
-    pair is usable at which the tapes cross within the limits and whose corners are no nearer to
-    each other than :data:`LEAST_TAPED_M`.  A crew moves its tapes as seldom as may be, so the pair
+    pair is usable at which the tapes cross within the limits and whose corners see each other, no
+    nearer than :data:`LEAST_TAPED_M`.  A crew moves its tapes as seldom as may be, so the pair
     usable for most points of a group is taken for all of these, then again for the rest.  Of pairs
     that serve equally many, the one whose worst point has the least predicted standard deviation.
 
@@ -160,7 +160,12 @@ def _usable_pairs(
     good = usable[:, pair[:, 0]] & usable[:, pair[:, 1]]
     good &= (cut >= rules.least_deg) & (cut <= rules.greatest_deg)
     good &= np.hypot(apart[..., 0], apart[..., 1]) >= LEAST_TAPED_M
-    return np.minimum(a, b) * len(corners) + np.maximum(a, b), good, cut
+    code = np.minimum(a, b) * len(corners) + np.maximum(a, b)
+    # the distance between the two corners is taped first, so they must see each other too
+    known, which = np.unique(code[good], return_inverse=True)
+    one_end, other_end = np.divmod(known, len(corners))
+    good[good] = in_sight(walls, corners.xy[one_end], corners.xy[other_end])[which]
+    return code, good, cut
 
 
 def _cover(pairs: IntArray, good: BoolArray, cut: FloatArray) -> IntArray:
