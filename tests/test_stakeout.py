@@ -367,7 +367,7 @@ def test_offsets_from_a_wall_lead_to_their_points(sample: Files) -> None:
 
 
 def test_a_bed_is_tied_from_few_corners(sample: Files) -> None:
-    """Greedy cover: no pair in use could be left out for another pair in use."""
+    """Fewer than one pair of corners for two points and pegs, over all beds."""
     made = sample.made
     bed = np.tile(made.plan.runs.bed[made.points.run], 2)
     pairs = np.column_stack([made.ties.first, made.ties.second])
@@ -717,8 +717,8 @@ def test_the_worked_bed_on_the_page(tmp_path: Path) -> None:
     # set it out on a bare plane with what the crew reads, feet and inches
     n = len(rows)
     base = feet(table[names[0]]["corners_apart"])
-    first, second = (np.array([feet(r[k].split(" (")[0]) for r in rows]) for k in (1, 2))
-    found = tie(np.zeros((n, 2)), np.tile([base, 0.0], (n, 1)), first, second).right
+    tape_1, tape_2 = (np.array([feet(r[k].split(" (")[0]) for r in rows]) for k in (1, 2))
+    found = tie(np.zeros((n, 2)), np.tile([base, 0.0], (n, 1)), tape_1, tape_2).right
     # a reading to 1/8 in is off by up to 1/16 in; the tapes at D cross flat, which makes four times that
     reading = FOOT_M / 12 / 16
     reach = 3 * reading / np.sqrt(1 - np.abs(np.cos(np.radians([float(r[4]) for r in rows])))).min()
