@@ -25,7 +25,16 @@ from siteplan.fieldnotes.strings import CHORD_TOLERANCE_M, ArcStrings, densify, 
 from siteplan.geodesy import CrsFacts, crs_facts
 from siteplan.intake.crs import missing_crs_fault
 from siteplan.intake.drawn import Drawn, table_of
-from siteplan.intake.dxf_entities import SILENT, TEXTS, BlockLayers, Gathered, Piece, TooMuch, gather
+from siteplan.intake.dxf_entities import (
+    SILENT,
+    TEXTS,
+    BlockLayers,
+    Gathered,
+    Piece,
+    TooMuch,
+    gather,
+    layer_of,
+)
 from siteplan.intake.joining import GAP_TIMES, Joined, join
 from siteplan.intake.paths import EXPORT_AGAIN, file_fault, listed
 from siteplan.intake.placing import ANCHOR_REMEDY, anchored, z_in_crs
@@ -176,7 +185,7 @@ def _linework(space: Any, blocks: BlockLayers) -> Counter[str]:
     """How many entities that may be outlines each layer has; a block counts once for each of its layers."""
     counts: Counter[str] = Counter()
     for entity in space:
-        layer, kind = str(entity.dxf.layer), entity.dxftype()
+        layer, kind = layer_of(entity), entity.dxftype()
         if kind == "INSERT":
             counts.update(layer if n == "0" else n for n in blocks.of(str(entity.dxf.name)))
         elif kind not in SILENT and kind not in TEXTS:

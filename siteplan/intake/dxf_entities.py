@@ -66,6 +66,14 @@ class Tilted(Exception):  # noqa: N818 - never leaves the package
     """An arc on a plane that is not level: from above it is no arc."""
 
 
+def layer_of(entity: Any) -> str:
+    """Layer of an entity; empty where it is of a kind the library knows nothing of."""
+    try:
+        return str(entity.dxf.layer)
+    except DXFError:
+        return ""
+
+
 def walk(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers) -> Iterator[tuple[Any, str, int]]:
     """Every entity on a wanted layer, blocks taken apart, with the layer it is on and its depth.
 
@@ -82,7 +90,7 @@ def walk(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers) -> Ite
         made += depth > 0
         if made > MOST_ENTITIES:
             raise TooMuch(f"its blocks hold more than {MOST_ENTITIES:,} entities")
-        own = str(entity.dxf.layer)
+        own = layer_of(entity)
         layer = above if above is not None and own == "0" else own
         if entity.dxftype() != "INSERT":
             if wanted(layer):
@@ -115,7 +123,7 @@ class BlockLayers:
             key = str(block.name).casefold()
             own[key], inner[key] = set(), set()
             for entity in block:
-                layer = str(entity.dxf.layer)
+                layer = layer_of(entity)
                 if entity.dxftype() == "INSERT":
                     inner[key].add((str(entity.dxf.name).casefold(), layer))
                 else:
@@ -187,6 +195,9 @@ def gather(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers, tole
             continue
         xyz, bulge, closed = made
         xyz, bulge, closed = _tidy(xyz, bulge, closed)
+        if not (np.isfinite(xyz).all() and np.isfinite(bulge).all()):
+            out.leave("hold a coordinate that is no number", layer, kind)
+            continue
         if len(xyz) < 2 and not closed:
             out.leave("have no length", layer, kind)
             continue
