@@ -43,7 +43,10 @@ def chromium_path() -> str:
         found = shutil.which(name)
         if found:
             return found
-    pytest.skip("no chromium, chromium-browser or google-chrome on the path, and CHROMIUM is not set")
+    reason = "no chromium, chromium-browser or google-chrome on the path, and CHROMIUM is not set"
+    if os.environ.get("CI") == "true":
+        pytest.fail(reason)
+    pytest.skip(reason)
 
 
 @pytest.fixture(scope="session")

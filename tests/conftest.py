@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+# one browser for the whole run: a second one in the same process would not start
+from .browser import browser, chromium_path  # noqa: F401  (fixtures)
+
 ROOT = Path(__file__).resolve().parent.parent
 
 

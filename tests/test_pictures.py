@@ -31,7 +31,7 @@ from siteplan.publish.write import write_plan
 from siteplan.rasters import from_cells
 from siteplan.sites import load_site, measure, plan_runs, takeoff
 
-from .browser import DESKTOP, browser, chromium_path, visit  # noqa: F401  (fixtures)
+from .browser import DESKTOP, visit
 from .make_features import features
 from .make_map import demo_map
 from .make_sites import ORIGIN, lonlat_of, rectangle
@@ -437,7 +437,7 @@ def test_a_picture_in_the_outputs(with_picture: Path) -> None:
 
 
 @pytest.mark.browser
-def test_the_picture_is_a_layer_of_the_map(with_picture: Path, browser: Browser) -> None:  # noqa: F811
+def test_the_picture_is_a_layer_of_the_map(with_picture: Path, browser: Browser) -> None:
     """It shows, lies under everything, is switched off and on, and nothing is asked of the network."""
     seen = visit(browser, with_picture / "map.html", DESKTOP)
     page = seen.page

@@ -14,7 +14,7 @@ import pytest
 from siteplan.model import PieceKind
 from siteplan.publish.webmap import MapData, write_map
 
-from .browser import DESKTOP, PHONE, Visit, browser, chromium_path, visit  # noqa: F401  (fixtures)
+from .browser import DESKTOP, PHONE, Visit, visit
 from .make_map import demo_map
 from .test_webmap import empty
 
@@ -53,7 +53,7 @@ def demo_file(demo: MapData, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def opened(browser: Browser) -> Iterator[Any]:  # noqa: F811
+def opened(browser: Browser) -> Iterator[Any]:
     """Opens pages, and afterwards asserts that none complained or asked for anything."""
     visits: list[Visit] = []
 
@@ -463,7 +463,7 @@ def test_hostile_ids_are_found_told_about_and_drawn(opened: Any, hostile_file: P
     page.wait_for_timeout(300)  # anything that would run late
 
 
-def test_the_policy_stops_what_gets_in_by_another_way(browser: Browser, demo_file: Path) -> None:  # noqa: F811
+def test_the_policy_stops_what_gets_in_by_another_way(browser: Browser, demo_file: Path) -> None:
     """Put markup into the finished page as a fault of ours would: it must not run, nor reach out."""
     seen = visit(browser, demo_file, DESKTOP)
     seen.page.evaluate(
@@ -493,7 +493,7 @@ def test_the_policy_stops_what_gets_in_by_another_way(browser: Browser, demo_fil
 
 
 @pytest.mark.slow
-def test_how_long_a_very_large_plan_takes(browser: Browser, tmp_path: Path) -> None:  # noqa: F811
+def test_how_long_a_very_large_plan_takes(browser: Browser, tmp_path: Path) -> None:
     """1,000 beds and about 60,000 pieces on a phone's screen with a fourfold slower processor; reported."""
     data = demo_map(760)
     began = time.perf_counter()
