@@ -15,7 +15,7 @@ from siteplan.catalog import read_line, shipped_lines
 from siteplan.errors import DataError, UsageError
 from siteplan.layers import plan_layers
 from siteplan.laying.bends import bend_corners
-from siteplan.laying.corner_units import CornerHow, CornerWay, choose_corners
+from siteplan.laying.corner_units import CornerHow, CornerWay, choose_corners, saw_reaches
 from siteplan.laying.fit import Sawn, fit_legs
 from siteplan.laying.mitres import corner_sections, point_um
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
@@ -482,3 +482,13 @@ def test_settings_of_a_site(tmp_path: ObjectPath) -> None:
 def test_an_unknown_way_is_refused() -> None:
     with pytest.raises(UsageError, match='corner_by = "weld" is not known'):
         LayRules(corner_by=("weld",))  # type: ignore[arg-type]
+
+
+def test_no_corner_is_sawn_from_more_than_a_section() -> None:
+    """A mitre 59 degrees off square asked for 330 mm of a 305 mm block: then it is no way to go."""
+    line = make_line(depth_um=152_400, sections=(straight("B-12", 304_800),), closers=(), least_cut_um=76_200)
+    angles = np.array([0.0, 45.0, 56.0, 56.5, 59.04])
+    longer = 2 * np.ceil(152_400 / 2 * np.tan(np.radians(angles))) + 76_200
+    assert (
+        saw_reaches(angles, line).tolist() == (longer <= 304_800).tolist() == [True, True, True, False, False]
+    )

@@ -298,6 +298,18 @@ def _joint_um(line: ProductLine) -> int:
     return max(line.gap_nominal_um, 0)
 
 
+def saw_reaches(off_square_deg: FloatArray, line: ProductLine) -> BoolArray:
+    """(n,) A piece sawn so far off square can be had from the longest section.
+
+    Its longer face is ``depth x tan(angle)`` longer than its shorter one, which is no shorter
+    than the least cut.
+    """
+    longest = max((s.laying_um for s in line.sections), default=0)
+    slope = np.tan(np.radians(np.minimum(np.abs(off_square_deg), 89.999)))
+    reaches: BoolArray = 2 * np.ceil(line.depth_um / 2 * slope) + max(line.least_cut_um, 1) <= longest
+    return reaches
+
+
 def _mitres(runs: Runs, line: ProductLine, taken_um: IntArray, saw_deg: FloatArray) -> BoolArray:
     """Corners a mitre makes; each leg gives half the joint and is sawn to half the turn."""
     turn = runs.corner_turn_deg
@@ -305,7 +317,7 @@ def _mitres(runs: Runs, line: ProductLine, taken_um: IntArray, saw_deg: FloatArr
     saw_deg[:] = turn / 2
     arriving, leaving = _sawn_legs(runs, line)
     within = np.abs(turn) / 2 <= line.corner_rules.greatest_saw_deg + TURN_TOLERANCE_DEG
-    return within & arriving & leaving & line.corner_rules.mitre
+    return within & saw_reaches(turn / 2, line) & arriving & leaving & line.corner_rules.mitre
 
 
 def _butts(
@@ -318,7 +330,8 @@ def _butts(
     first = np.round(runs.length_m[arriving], 6) >= np.round(runs.length_m[leaving], 6)
     able = np.where(first, *_sawn_legs(runs, line)[::-1])
     square = np.abs(off_square) <= TURN_TOLERANCE_DEG
-    bevelled = able & ~square & (np.abs(off_square) <= line.corner_rules.greatest_saw_deg)
+    within = np.abs(off_square) <= line.corner_rules.greatest_saw_deg
+    bevelled = able & ~square & within & saw_reaches(off_square, line)
     tangent = np.tan(turn / 2)
     # rounded so that nothing overlaps: the one that runs through down, the one that stops up
     past = np.floor(half * np.minimum(tangent, 1 / tangent) + 1e-3).astype(np.int64)
@@ -355,7 +368,8 @@ def _no_way(turn_deg: float, line: ProductLine, order: Sequence[CornerHow]) -> s
                 f"a {word} is sawn {_degrees(angle)} degrees off square, and {line.name} allows "
                 f"{rules.greatest_saw_deg:g}"
                 if angle > rules.greatest_saw_deg
-                else f"a {word} needs pieces that can be cut and, if rigid, straight legs"
+                else f"a {word} needs pieces that can be cut, a section long enough for the saw, "
+                "and, if rigid, straight legs"
             )
     return "; ".join(reasons)
 
