@@ -38,6 +38,7 @@ from siteplan.intake.likely import whereabouts_faults
 from siteplan.laying.bends import Bends, bend_corners
 from siteplan.laying.corner_units import CornerWay
 from siteplan.laying.courses import with_courses
+from siteplan.laying.overlaps import overlaps
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.lengths import BedMeasures, RunLengths, bed_measures, run_lengths
 from siteplan.model import Features, NodeKind, RingKind, Runs, Shapes, Unedged
@@ -1033,3 +1034,37 @@ def step_findings(result: Takeoff) -> tuple[Finding, ...]:
             )
         )
     return tuple(found)
+
+
+OVERLAPS_TOLD = 20
+"""pairs of runs told of one by one"""
+
+
+def overlap_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
+    """What to say of pieces that lie on one another: the worst place of every pair of runs."""
+    pieces, run_id = result.pieces, plan.runs.run_id
+    found = overlaps(pieces, plan.runs)
+    pair = np.column_stack([pieces.run[found.first], pieces.run[found.second]])
+    _, first, count = np.unique(pair, axis=0, return_index=True, return_counts=True)
+    told = []
+    for at, many in sorted(zip(first.tolist(), count.tolist(), strict=True))[:OVERLAPS_TOLD]:
+        a, b = int(found.first[at]), int(found.second[at])
+        one = pieces.run[a] == pieces.run[b]
+        where = f"Run {run_id[pieces.run[a]]} lies on itself" if one else (
+            f"Runs {run_id[pieces.run[a]]} and {run_id[pieces.run[b]]} lie on one another"
+        )  # fmt: skip
+        told.append(
+            Finding(
+                "pieces-overlap",
+                "error",
+                f"{where} in {many} place{'s' if many != 1 else ''}, worst at "
+                f"{pieces.piece_id[a]} and {pieces.piece_id[b]} ({found.area_m2[at] * 1e4:.0f} cm²). "
+                "The outlines are closer there than the edging is deep: share the edge "
+                "(outline.shared_within), skip one run, or move an outline.",
+                bed=str(site.beds.ids[pieces.bed[a]]),
+            )
+        )
+    if len(first) > OVERLAPS_TOLD:
+        more = f"{len(first) - OVERLAPS_TOLD} more pairs of runs lie on one another."
+        told.append(Finding("pieces-overlap", "error", more))
+    return tuple(told)

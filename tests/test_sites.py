@@ -16,7 +16,16 @@ from pyproj import Transformer
 import siteplan
 from siteplan.errors import DataError
 from siteplan.layers import geodataframe, plan_layers
-from siteplan.sites import RunPlan, Site, load_site, measure, plan_runs, site_settings, takeoff
+from siteplan.sites import (
+    RunPlan,
+    Site,
+    load_site,
+    measure,
+    overlap_findings,
+    plan_runs,
+    site_settings,
+    takeoff,
+)
 from tests.make_sites import kidney, line, lonlat_of, polygon, rectangle, write_features
 
 LINE = "flex-2m"
@@ -255,3 +264,31 @@ def _area(pieces: Any) -> float:
         shapely.GeometryType.POLYGON, *_closed(pieces.outline_xy, pieces.outline_offsets)
     )
     return float(shapely.area(shapes).sum())
+
+
+def test_beds_closer_than_the_edging_is_deep_are_told(tmp_path: Path) -> None:
+    """Two beds 8 cm apart, edging 12 cm deep: pieces lie on one another, and it is an error finding."""
+    two = {"P": polygon(rectangle(5, 3)), "Q": polygon(rectangle(5, 3, at=(5.08, 0)))}
+    path = write_features(tmp_path / "beds.geojson", two)
+    site = load_site(site_settings(path, "rigid-900mm"))
+    plan = plan_runs(site)
+    found = overlap_findings(site, plan, takeoff(site, plan))
+    assert [(f.code, f.grade) for f in found] == [("pieces-overlap", "error")]
+    assert "P-1" in found[0].text
+    assert "Q-1" in found[0].text
+
+
+def test_beds_that_keep_clear_say_nothing_of_overlaps(sample_data: Path) -> None:
+    for name in ("fennel_row", "larkspur_close"):
+        site = load_site(sample_data / name)
+        plan = plan_runs(site)
+        assert overlap_findings(site, plan, takeoff(site, plan)) == ()
+
+
+def test_a_line_that_folds_back_is_short_by_no_more_than_it_is_long(tmp_path: Path) -> None:
+    """A turn of nearly 180 degrees has no bound on d/2 tan(turn/2); a 10 m line cannot lack 1,200 m."""
+    fold = [(0, 10), (5, 10), (0, 10.001)]
+    path = write_features(tmp_path / "beds.geojson", {"F": line(fold)})
+    for key in ("rigid-900mm", "flex-2m"):
+        site = load_site(site_settings(path, key))
+        assert takeoff(site, plan_runs(site)).unmet.short_m.max() <= 10.001

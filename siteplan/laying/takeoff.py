@@ -23,7 +23,15 @@ import numpy as np
 from siteplan.errors import UsageError
 from siteplan.laying.band import Band, Stations, build_band, stations
 from siteplan.laying.chords import least_radius
-from siteplan.laying.corner_units import WAYS, CornerChoice, CornerHow, CornerWay, CornerWays, corner_ways
+from siteplan.laying.corner_units import (
+    WAYS,
+    CornerChoice,
+    CornerHow,
+    CornerWay,
+    CornerWays,
+    corner_ways,
+    leaving_legs,
+)
 from siteplan.laying.curves import CurveRules
 from siteplan.laying.fit import FitReason, LegFits, fit_legs
 from siteplan.laying.goals import GOALS, curve_goals, run_goals
@@ -711,8 +719,14 @@ def _unmet(
 ) -> Unmet:
     """Table of corners without a unit and legs without a fill."""
     rows: list[tuple[int, int, str, str]] = []  # leg, short_um, why, code
+    leg_um = np.rint(runs.length_m * 1e6).astype(np.int64)
+    leaving = leaving_legs(runs)
     for c in np.flatnonzero((corners.how == CornerHow.BARE) & ~units.left_out):
-        bare = int(corners.arriving_um[c] + corners.leaving_um[c])
+        # no leg is left bare for more than it is long, however sharp the corner
+        bare = int(
+            min(corners.arriving_um[c], leg_um[runs.corner_leg[c]])
+            + min(corners.leaving_um[c], leg_um[leaving[c]])
+        )
         rows.append((int(runs.corner_leg[c]), bare, str(corners.why[c]), NO_CORNER))
     told = np.zeros(len(fits), dtype=np.bool_)
     if curved is not None:

@@ -23,7 +23,7 @@ from siteplan.publish.orderbook import cutlist_csv, order_csv, purchase_data, sa
 from siteplan.publish.readback import read_back
 from siteplan.publish.summary import summary, summary_text
 from siteplan.publish.vectors import write_geojson, write_geopackage
-from siteplan.sites import RunPlan, Site, laid_plan, play_findings, step_findings
+from siteplan.sites import RunPlan, Site, laid_plan, overlap_findings, play_findings, step_findings
 from siteplan.types import FloatArray
 
 EVERYTHING_UP_TO_BEDS = 5_000
@@ -55,7 +55,13 @@ def default_folder(place: Path) -> Path:
 
 def all_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
     """Findings of every stage, errors first, each group in the order it was found."""
-    found = [*site.findings, *plan.findings, *step_findings(result), *play_findings(site, plan, result)]
+    found = [
+        *site.findings,
+        *plan.findings,
+        *overlap_findings(site, plan, result),
+        *step_findings(result),
+        *play_findings(site, plan, result),
+    ]
     return tuple(sorted(found, key=lambda f: f.grade != "error"))
 
 
