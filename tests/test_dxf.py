@@ -339,6 +339,21 @@ def test_what_cannot_be_read_is_told_as_an_error(path: Path) -> None:
         assert part in said, part
 
 
+def test_sizes_out_of_all_measure(path: Path) -> None:
+    def draw(m: Any, _: Any) -> None:
+        m.add_circle((E0, N0), 5)
+        m.add_circle((E0, N0), 1e15)
+        m.add_lwpolyline([(E0, N0, 0.5), (E0 + 1e15, N0, 0)], format="xyb")
+        m.add_ellipse((E0, N0), major_axis=(1e15, 0), ratio=0.5)
+        m.add_open_spline([(0, 0), (1e15, 0), (0, 1e15), (1e15, 1e15)])
+
+    begun = time.process_time()
+    found, findings = read(path, drawing(draw))
+    assert time.process_time() - begun < 3
+    assert len(found) == 1
+    assert len([f for f in findings if f.code == "drawing-left-out"]) >= 3
+
+
 # -- units and CRS --------------------------------------------------------------------------
 
 

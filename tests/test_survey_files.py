@@ -247,6 +247,12 @@ def test_numbers_beyond_all_measure_are_faults(tmp_path: Path) -> None:
     assert "not-a-place" in {f.code for f in faults_of(tmp_path / "a.csv", text)}
 
 
+def test_an_arc_out_of_all_measure_is_a_fault(tmp_path: Path) -> None:
+    points: list[Row] = [(0, 0), (1e7, 0), (5e6, 5e6, "", "through")]
+    faults = faults_of(tmp_path / "a.csv", survey(("A", points)), chord_tolerance_m=1e-9)
+    assert "arc-too-large" in {f.code for f in faults}
+
+
 # -- field notes ------------------------------------------------------------------------------
 
 

@@ -8,16 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 import shapely
 
-from siteplan.errors import Finding
+from siteplan.errors import Fault, Finding
+from siteplan.fieldnotes.strings import ArcStrings, edges_of
 from siteplan.intake.source import CrsSource, Nested, Table
 from siteplan.intake.troubles import Trouble, too_few
 from siteplan.intake.vertex_values import PREFIX, joined
-from siteplan.planar import offsets_of
+from siteplan.planar import offsets_of, sums
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, OffsetArray
+
+MOST_CHORDS: Final = 100_000
+"""Chords of one outline: a circle of 1 km within 0.1 mm takes 7,000."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,15 +68,28 @@ def taken(drawn: Drawn, keep: BoolArray) -> Drawn:
     )
 
 
-def without_repeats(xyz: FloatArray, *, closed: bool) -> BoolArray:
-    """(m,) False for a vertex at the place of the one before, and for a repeated first vertex."""
-    keep = np.ones(len(xyz), np.bool_)
-    if len(xyz) > 1:
-        keep[1:] = (np.diff(xyz[:, :2], axis=0) != 0).any(axis=1)
-        if closed and (xyz[0, :2] == xyz[-1, :2]).all():
-            last = np.flatnonzero((xyz[:, :2] != xyz[0, :2]).any(axis=1))
-            keep[(last[-1] if len(last) else 0) + 1 :] = False
-    return keep
+def large_arcs(strings: ArcStrings, tolerance: float, label: str) -> list[Fault]:
+    """A fault for each outline whose arcs are so large that chords within the tolerance are beyond count.
+
+    Parameters
+    ----------
+    strings : outlines of lines and arcs
+    tolerance : in the unit of the strings
+    label : the file, for messages
+    """
+    edge = edges_of(strings)
+    radius = np.where(np.isfinite(edge.radius), np.abs(edge.radius), 0.0)
+    count = sums(np.abs(edge.sweep_rad) * np.sqrt(radius / (8 * tolerance)), strings.offsets)
+    return [
+        Fault(
+            "arc-too-large",
+            f"its arcs would take {count[k]:.3g} chords to stay within the tolerance",
+            "Check its points: an arc that large is a slip. Or raise chord_tolerance",
+            file=label,
+            feature=str(strings.names[k]),
+        )
+        for k in np.flatnonzero(~(count <= MOST_CHORDS))
+    ]
 
 
 def table_of(

@@ -17,6 +17,7 @@ import numpy as np
 from ezdxf.lldxf.const import DXFError
 from ezdxf.math import OCS, Vec3
 
+from siteplan.intake.drawn import MOST_CHORDS
 from siteplan.types import FloatArray
 
 MOST_ENTITIES: Final = 500_000
@@ -194,15 +195,27 @@ def gather(layout: Any, wanted: Callable[[str], bool], blocks: BlockLayers, tole
             out.leave("are meshes, not lines", layer, kind)
             continue
         xyz, bulge, closed = made
-        xyz, bulge, closed = _tidy(xyz, bulge, closed)
         if not (np.isfinite(xyz).all() and np.isfinite(bulge).all()):
             out.leave("hold a coordinate that is no number", layer, kind)
+            continue
+        xyz, bulge, closed = _tidy(xyz, bulge, closed)
+        if (chords := _chords(xyz, bulge, tolerance)) > MOST_CHORDS:
+            out.leave(f"are so large that their arcs would take {chords:.3g} chords", layer, kind)
             continue
         if len(xyz) < 2 and not closed:
             out.leave("have no length", layer, kind)
             continue
         out.pieces.append(Piece(layer, str(entity.dxf.handle or ""), xyz, bulge, closed))
     return out
+
+
+def _chords(xyz: FloatArray, bulge: FloatArray, tolerance: float) -> float:
+    """About how many chords the arcs of a piece take: a radius out of all measure takes very many."""
+    arc = bulge != 0
+    b = np.abs(bulge[arc])
+    chord = np.hypot(*(np.roll(xyz[:, :2], -1, axis=0) - xyz[:, :2])[arc].T)
+    radius = chord * (1 + b * b) / (4 * b)
+    return float((4 * np.arctan(b) / np.sqrt(8 * tolerance / np.maximum(radius, tolerance))).sum())
 
 
 Made = tuple[FloatArray, FloatArray, bool]
@@ -213,7 +226,7 @@ def _tidy(xyz: FloatArray, bulge: FloatArray, closed: bool) -> Made:
     n = len(xyz)
     if n < 2:
         return xyz, bulge, closed
-    same = (np.diff(xyz[:, :2], axis=0) == 0).all(axis=1)
+    same = (xyz[1:, :2] == xyz[:-1, :2]).all(axis=1)
     keep = np.append(~same, True)
     xyz, bulge = xyz[keep], bulge[keep]
     if len(xyz) > 2 and (xyz[0, :2] == xyz[-1, :2]).all():
@@ -312,7 +325,7 @@ def _ellipse(entity: Any, tolerance: float) -> Made:
     sweep = (end - start) % (2 * math.pi) or 2 * math.pi
     step = min(math.sqrt(8 * tolerance / a), math.pi / 6)
     count = math.ceil(sweep / step)
-    if count > MOST_ENTITIES:
+    if count > MOST_CHORDS:
         raise ValueError(f"{count:,} chords")
     at = start + sweep * np.arange(count + 1) / count
     xyz = _xyz(entity.vertices(at.tolist()))
@@ -343,7 +356,7 @@ def _flat_spline(tool: Any, tolerance: float) -> FloatArray:
         probe = np.linspace(a, b, 9)[:-1] + (b - a) / 16
         bend = max(float(ders[2].magnitude) for ders in tool.derivatives(probe.tolist(), 2))
         count = max(1, math.ceil((b - a) * math.sqrt(2 * bend / (8 * tolerance))))
-        if count > MOST_ENTITIES:
+        if count > MOST_CHORDS:
             raise ValueError(f"{count:,} chords")
         t.append(np.linspace(a, b, count, endpoint=False))
     at = np.append(np.concatenate(t), spans[-1])

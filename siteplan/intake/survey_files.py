@@ -16,7 +16,7 @@ from siteplan.fieldnotes.strings import CHORD_TOLERANCE_M, densify
 from siteplan.fieldnotes.survey import LOCAL, OutlineVertices, Survey, survey_of
 from siteplan.fieldnotes.tables import decode
 from siteplan.intake.crs import missing_crs_fault
-from siteplan.intake.drawn import Drawn, table_of, taken
+from siteplan.intake.drawn import Drawn, large_arcs, table_of, taken
 from siteplan.intake.paths import file_fault, listed
 from siteplan.intake.placing import ANCHOR_REMEDY, anchored, z_in_crs
 from siteplan.intake.source import AnchorPoint, Source, Table, unused_keys
@@ -104,9 +104,11 @@ def _read_survey(text: str, label: str, source: Source) -> Table:
     except DataError as error:
         raise DataError(*faults, *error.faults) from None
     faults += _no_outlines(survey, label)
+    tolerance_m = reading.chord_tolerance_m or CHORD_TOLERANCE_M
+    faults += large_arcs(survey.outlines, tolerance_m / survey.metres_per_unit, label)
     if faults:
         raise DataError(*faults)
-    made = survey.vertices(reading.chord_tolerance_m or CHORD_TOLERANCE_M)
+    made = survey.vertices(tolerance_m)
     coords, findings = made.coords, list(survey.findings)
     if local:
         metres = survey.metres_per_unit
@@ -261,6 +263,7 @@ def _read_notes(text: str, label: str, source: Source, *, table: bool) -> Table:
         notes = notes_of(text, label, table=table)
     except DataError as error:
         raise DataError(*faults, *error.faults) from None
+    faults += large_arcs(notes.outlines, reading.chord_tolerance_m or CHORD_TOLERANCE_M, label)
     own, given = notes.anchors.crs is not None, bool(reading.anchor)
     if own and given:
         faults.append(
