@@ -292,3 +292,22 @@ def test_a_line_that_folds_back_is_short_by_no_more_than_it_is_long(tmp_path: Pa
     for key in ("rigid-900mm", "flex-2m"):
         site = load_site(site_settings(path, key))
         assert takeoff(site, plan_runs(site)).unmet.short_m.max() <= 10.001
+
+
+def test_a_gate_is_as_wide_on_an_offset_line(tmp_path: Path) -> None:
+    """A 1 m gate at 2 m along an 8 m side is cut square to the side, however far out the edging lies."""
+    write_features(tmp_path / "beds.geojson", {"G": polygon(rectangle(8, 3))})
+    write_features(tmp_path / "gates.geojson", [({"id": "g"}, line([(2, 0), (3, 0)]))])
+    toml = (
+        'name = "g"\nline = "flex-2m"\n[[inputs.beds]]\nfile = "beds.geojson"\n'
+        '[[inputs.openings]]\nfile = "gates.geojson"\n[outline]\noffset = "{}"\n'
+    )
+    for offset, meters in (("0 m", 0.0), ("400 mm", 0.4), ("-400 mm", -0.4)):
+        (tmp_path / "site.toml").write_text(toml.format(offset))
+        runs = plan_runs(load_site(tmp_path)).runs
+        ends = np.array([runs.xy[0], runs.xy[-1]])
+        assert np.hypot(*(ends[0] - ends[1])) == pytest.approx(1.0, abs=1e-6)
+        # the two parts of the gate's side: 2 m and 5 m, and the offset past each corner
+        assert sorted([runs.length_m[0], runs.length_m[-1]]) == pytest.approx(
+            [2 + meters, 5 + meters], abs=1e-6
+        )

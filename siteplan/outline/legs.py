@@ -121,8 +121,15 @@ def _corners_to(
     return np.clip(found, offsets[ring], offsets[ring + 1]) - offsets[ring]
 
 
-def move_ends(legs: Legs, spans: Spans, gaps: Gaps, ring_id: ObjectArray) -> tuple[Legs, list[Finding]]:
-    """Make first and last legs of runs longer or shorter, up to the points the breaks give."""
+def move_ends(
+    legs: Legs, spans: Spans, gaps: Gaps, ring_id: ObjectArray, square_to: XYArray | None = None
+) -> tuple[Legs, list[Finding]]:
+    """Make first and last legs of runs longer or shorter, up to the points the breaks give.
+
+    ``square_to`` has the vertices of the legs on the outline, NaN where the laying line is the
+    outline.  A break that gives no point of its own ends an offset leg square to where it ends the
+    outline: the same fraction of the edge would make a gate wider on the longer, outer line.
+    """
     count = len(legs.span)
     if not count or not len(gaps):
         return legs, []
@@ -141,6 +148,9 @@ def move_ends(legs: Legs, spans: Spans, gaps: Gaps, ring_id: ObjectArray) -> tup
         if on_face is not None:
             # an offset laying line meets an oblique face farther on, or sooner, than the outline
             target = np.where(np.isnan(target), on_face[row], target)
+        if square_to is not None:
+            end = legs.offsets[leg] if at_start else legs.offsets[leg + 1] - 1
+            target = np.where(np.isnan(target), square_to[end], target)
         given = np.isfinite(target).all(axis=1)
         leg, target, face = leg[given], target[given], face[given]
         stuck += _move(legs, leg, target, face, at_start, xy, drop)

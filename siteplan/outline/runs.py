@@ -98,7 +98,12 @@ def build_runs(
     if refitted is not None:
         laying = offset_arcs(refitted, laying, ring_offset)
     legs = cut_legs(spans, fitted, laying)
-    legs, moved = move_ends(legs, spans, gaps, ring_id)
+    square_to = None
+    if ring_offset.any():
+        on_outline = cut_legs(spans, fitted, fitted.xy).xy
+        beside = ring_offset[spans.ring[legs.span]] != 0.0
+        square_to = np.where(np.repeat(beside, np.diff(legs.offsets))[:, None], on_outline, np.nan)
+    legs, moved = move_ends(legs, spans, gaps, ring_id, square_to)
     legs = straighten(legs, rules.straight_within_m)
     spans, legs, short, too_short = without_short(spans, legs, rules, ring_id)
     runs = _table(spans, legs, gaps, corners, fitted, beds, ids, rules)
