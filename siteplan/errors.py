@@ -25,6 +25,8 @@ class Fault:
     file : file (and layer) the fault is in
     feature : bed, abutment or other feature, as the data names it
     vertex : number of the vertex within its feature, counted from 1
+    place_xy : where it is, in the site's working axes (metres); the front door turns it into
+        longitude and latitude
     """
 
     code: str
@@ -33,6 +35,7 @@ class Fault:
     file: str | None = None
     feature: str | None = None
     vertex: int | None = None
+    place_xy: tuple[float, float] | None = None
 
     @property
     def where(self) -> str:

@@ -722,6 +722,16 @@ def _place(site: Site, at: list[float] | None, crs: str) -> FloatArray | None:
     return xy
 
 
+def _on_earth(site: Site, fault: Fault) -> Fault:
+    """A fault of an outline with its file, and its place where the user can find it."""
+    at = np.flatnonzero(site.beds.ids == fault.feature)
+    file = str(site.beds.file[at[0]]) if fault.file is None and len(at) else fault.file
+    if fault.place_xy is None:
+        return replace(fault, file=file)
+    (lon, lat), *_ = site.frame.wgs84(np.array([fault.place_xy])).tolist()
+    return replace(fault, file=file, what=f"{fault.what} (longitude {lon:.7f}, latitude {lat:.7f})")
+
+
 def plan_runs(site: Site) -> RunPlan:
     """Runs, legs and corners of every bed, and the stretches that take no edging.
 
@@ -730,6 +740,14 @@ def plan_runs(site: Site) -> RunPlan:
     DataError : outlines that cross themselves, curves too tight for the offset, vertices the
         settings name and the data does not have.
     """
+    try:
+        return _planned(site)
+    except DataError as error:
+        raise DataError(*(_on_earth(site, f) for f in error.faults), findings=error.findings) from None
+
+
+def _planned(site: Site) -> RunPlan:
+    """What :func:`plan_runs` returns."""
     outline = site.settings.outline
     sides = np.array(_per_bed(site, "bed_side", outline.bed_side), dtype=object)
     repaired = repair(_without_skipped(site), _outline_rules(site), bed_side=sides)

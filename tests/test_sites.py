@@ -311,3 +311,15 @@ def test_a_gate_is_as_wide_on_an_offset_line(tmp_path: Path) -> None:
         assert sorted([runs.length_m[0], runs.length_m[-1]]) == pytest.approx(
             [2 + meters, 5 + meters], abs=1e-6
         )
+
+
+def test_faults_of_outlines_say_where_on_earth(tmp_path: Path) -> None:
+    """An offset no bed has room for: file, bed, vertex, and a place a map shows."""
+    write_features(tmp_path / "beds.geojson", {"R": polygon(rectangle(5, 5))})
+    (tmp_path / "site.toml").write_text(
+        'name = "r"\nline = "flex-2m"\n[[inputs.beds]]\nfile = "beds.geojson"\n[outline]\noffset = "-3 m"\n'
+    )
+    with pytest.raises(
+        DataError, match=r'beds\.geojson.*"R", vertex \d.*longitude -93\.\d+, latitude 41\.\d+'
+    ):
+        plan_runs(load_site(tmp_path))

@@ -87,7 +87,7 @@ def _vanished(
         lost = -np.sign(offset)
         both = min(lost * turn[vertex], lost * turn[far])
         x, y = xy[vertex].tolist()
-        place = f"at x {x:.3f} m, y {y:.3f} m of the site's grid"
+        place = f"at x {x:.3f} m, y {y:.3f} m of the site's working axes"
         if both > 0.0:
             radius = float(line.length[vertex] / (np.tan(turn[vertex] / 2) + np.tan(turn[far] / 2)))
             what = (
@@ -103,6 +103,7 @@ def _vanished(
                 remedy="Make the offset smaller, or draw the outline wider there.",
                 feature=str(feature[ring]),
                 vertex=int(number[vertex]),
+                place_xy=(x, y),
             )
         )
     return faults
@@ -160,10 +161,11 @@ def crossing_faults(
             Fault(
                 code="offset-crosses",
                 what=f"the laying line at an offset of {float(offset_m[which]):.3f} m crosses itself at "
-                f"x {place[0]:.3f} m, y {place[1]:.3f} m of the site's grid",
+                f"x {place[0]:.3f} m, y {place[1]:.3f} m of the site's working axes",
                 remedy="Make the offset smaller, or draw the outline wider there.",
                 feature=str(feature[which]),
                 vertex=int(np.concatenate(leaves)[edge]),
+                place_xy=(float(place[0]), float(place[1])),
             )
         )
     return faults

@@ -215,10 +215,11 @@ def _faults(
             Fault(
                 code="self-crossing",
                 what=f"the outline crosses or touches itself at x {place[0]:.3f} m, y {place[1]:.3f} m "
-                "of the site's grid",
+                "of the site's working axes",
                 remedy="Move or delete the vertices there, or split the feature in two.",
                 feature=feature,
                 vertex=int(number[source[part]][vertex]),
+                place_xy=(float(place[0]), float(place[1])),
             )
         )
     return faults
