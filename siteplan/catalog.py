@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
 
-from siteplan.errors import DataError, Fault, UsageError
+from siteplan.errors import DataError, Fault
 from siteplan.products import (
     Article,
     Behaviour,
@@ -29,7 +29,15 @@ from siteplan.products import (
     Turn,
     UsableEnds,
 )
-from siteplan.tomlfile import LengthUm, Table, nearest, not_negative, positive, read_toml, validated
+from siteplan.tomlfile import (
+    LengthUm,
+    Table,
+    not_negative,
+    positive,
+    read_toml,
+    shipped_or_path,
+    validated,
+)
 
 LINES: Final = Path(__file__).resolve().parent / "lines"
 """Product lines that come with the program."""
@@ -615,15 +623,4 @@ def load_line(key_or_path: str | Path) -> ProductLine:
     >>> load_line("rigid-900mm").sections[0].laying_um
     900000
     """
-    text = str(key_or_path)
-    if isinstance(key_or_path, Path) or text.endswith(".toml"):
-        return read_line(Path(key_or_path))
-    shipped = shipped_lines()
-    if text in shipped:
-        return read_line(shipped[text])
-    like = nearest(text, shipped)
-    hint = f'Did you mean "{like}"? ' if like else ""
-    raise UsageError(
-        f'there is no product line "{text}". {hint}The lines that come with the program are'
-        f" {', '.join(shipped)}; or give a path to a .toml file"
-    )
+    return read_line(shipped_or_path(key_or_path, shipped_lines(), "product line"))

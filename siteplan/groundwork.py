@@ -22,8 +22,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, field_validator
 
-from siteplan.errors import DataError, Fault, UsageError
-from siteplan.tomlfile import Table, nearest, read_toml, validated
+from siteplan.errors import DataError, Fault
+from siteplan.tomlfile import Table, nearest, read_toml, shipped_or_path, validated
 from siteplan.units import FOOT_M, METRES
 
 RECIPES: Final = Path(__file__).resolve().parent / "recipes"
@@ -354,18 +354,7 @@ def shipped_recipes() -> dict[str, Path]:
 
 def load_recipe(key_or_path: str | Path) -> Recipe:
     """Recipe by the key of a shipped one, or from a file that ends in ``.toml``."""
-    text = str(key_or_path)
-    if isinstance(key_or_path, Path) or text.endswith(".toml"):
-        return read_recipe(Path(key_or_path))
-    shipped = shipped_recipes()
-    if text in shipped:
-        return read_recipe(shipped[text])
-    like = nearest(text, shipped)
-    hint = f'Did you mean "{like}"? ' if like else ""
-    raise UsageError(
-        f'there is no recipe "{text}". {hint}The recipes that come with the program are'
-        f" {', '.join(shipped)}; or give a path to a .toml file"
-    )
+    return read_recipe(shipped_or_path(key_or_path, shipped_recipes(), "recipe"))
 
 
 # ---------------------------------------------------------------- the reckoning

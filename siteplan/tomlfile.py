@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
@@ -124,6 +124,33 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     folded = {k.lower(): k for k in known}
     close = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.5)
     return folded[close[0]] if close else None
+
+
+def shipped_or_path(key_or_path: str | Path, shipped: Mapping[str, Path], kind: str) -> Path:
+    """File of a shipped key, or the path given: anything that ends in ``.toml`` is a path.
+
+    Parameters
+    ----------
+    key_or_path : key of a shipped file, or a path
+    shipped : key to file
+    kind : what the files hold, for the message: ``product line``
+
+    Raises
+    ------
+    UsageError : a key that is not shipped, with the nearest spelling and the whole list.
+    """
+    text = str(key_or_path)
+    if isinstance(key_or_path, Path) or text.endswith(".toml"):
+        return Path(key_or_path)
+    if text in shipped:
+        return shipped[text]
+    like = nearest(text, shipped)
+    hint = f'Did you mean "{like}"? ' if like else ""
+    many = f"{kind.rsplit(maxsplit=1)[-1]}s"
+    raise UsageError(
+        f'there is no {kind} "{text}". {hint}The {many} that come with the program are'
+        f" {', '.join(shipped)}; or give a path to a .toml file"
+    )
 
 
 def _path(location: tuple[int | str, ...]) -> str:
