@@ -16,17 +16,9 @@ from siteplan.frame import make_frame
 from siteplan.intake import read_features
 from siteplan.outline.repair import repair
 from siteplan.outline.rules import OutlineRules
+from siteplan.plans import plan_runs
 from siteplan.settings import InputFile
-from siteplan.sites import (
-    SITE_FILE,
-    InputsRead,
-    assemble,
-    line_place,
-    plan_runs,
-    read_inputs,
-    site_of,
-    source_of,
-)
+from siteplan.sites import SITE_FILE, InputsRead, assemble, line_place, read_inputs, site_of, source_of
 
 SCHEMA_VERSION: Final = 1
 

@@ -135,9 +135,11 @@ def takeoff_command(
 
     A file of outlines needs --line; everything else has a default, which is printed.
     """
+    from siteplan.plans import plan_runs
     from siteplan.publish.printout import print_report, progress
     from siteplan.publish.write import default_folder, write_plan
-    from siteplan.sites import load_site, measure, plan_runs, takeoff
+    from siteplan.sites import load_site, measure
+    from siteplan.takeoffs import takeoff
 
     settings = _settings(place, line, abutments, openings, units, grid_name, mixed_crs, _reading(reading))
     with progress() as stage:
@@ -336,13 +338,15 @@ def handout_command(
     skip_faulty: bool,
 ) -> None:
     """Write what the crew takes along for PLACE: plan sheets at a true scale, pictures, stakeout."""
+    from siteplan.plans import plan_runs
     from siteplan.publish.printout import progress
     from siteplan.publish.write import default_folder
     from siteplan.sheets.options import sheet_options
     from siteplan.sheets.write import write_sheets
-    from siteplan.sites import load_site, measure, plan_runs, takeoff
+    from siteplan.sites import load_site, measure
     from siteplan.stakeout.make import make_stakeout
     from siteplan.stakeout.write import write_stakeout
+    from siteplan.takeoffs import takeoff
 
     options = sheet_options(
         paper=paper,
@@ -394,11 +398,13 @@ def reconcile_command(
     skip_faulty: bool,
 ) -> None:
     """Compare tapes with the map of the site PLACE, and say why they disagree."""
+    from siteplan.plans import plan_runs
     from siteplan.publish.printout import progress
     from siteplan.publish.reconciled import print_reconciliation, write_reconciliation
     from siteplan.publish.write import default_folder
     from siteplan.reconcile.report import reconcile
-    from siteplan.sites import load_site, measure, plan_runs, takeoff
+    from siteplan.sites import load_site, measure
+    from siteplan.takeoffs import takeoff
 
     with progress() as stage:
         stage("reading")

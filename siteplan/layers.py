@@ -17,7 +17,9 @@ from siteplan.laying.mitres import corner_sections
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
 from siteplan.outline.joints import joint_um
 from siteplan.phases import bed_phases
-from siteplan.sites import RunPlan, Site, laid_plan
+from siteplan.plans import RunPlan
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan
 from siteplan.types import FloatArray, IntArray, KindArray, ObjectArray, OffsetArray, XYArray
 
 if TYPE_CHECKING:

@@ -14,7 +14,9 @@ from siteplan.laying.cutting import SiteCuts, plan_site_cuts
 from siteplan.laying.order import Order, OrderRules, plan_order
 from siteplan.model import RingKind
 from siteplan.phases import bed_phases
-from siteplan.sites import RunPlan, Site, laid_plan
+from siteplan.plans import RunPlan
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan
 from siteplan.types import FloatArray, ObjectArray
 from siteplan.units import round_um
 

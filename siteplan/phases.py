@@ -16,7 +16,8 @@ from siteplan.types import ObjectArray
 
 if TYPE_CHECKING:
     from siteplan.laying.takeoff import Takeoff
-    from siteplan.sites import RunPlan, Site
+    from siteplan.plans import RunPlan
+    from siteplan.sites import Site
 
 
 @dataclass(frozen=True, slots=True)

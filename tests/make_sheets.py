@@ -15,13 +15,15 @@ import pypdfium2
 
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.plans import RunPlan, plan_runs
 from siteplan.sheets import signs
 from siteplan.sheets.content import Content, gather
 from siteplan.sheets.fonts import Fonts
 from siteplan.sheets.options import SheetOptions, sheet_options
 from siteplan.sheets.scene import Scene
 from siteplan.sheets.write import MadePdf, make_pdf
-from siteplan.sites import RunPlan, Site, load_site, measure, plan_runs, site_settings, takeoff
+from siteplan.sites import Site, load_site, measure, site_settings
+from siteplan.takeoffs import takeoff
 from tests.make_sites import polygon, write_features
 
 FOOT_M = 0.3048

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siteplan.plans import RunPlan
 from siteplan.reconcile.compare import Comparison, compare
 from siteplan.reconcile.diagnosis import Diagnosis, diagnose
 from siteplan.reconcile.readings import read
 from siteplan.reconcile.rows import Row
 from siteplan.reconcile.tapes import Tapes, read_tapes
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.tape_settings import TapeRow
 
 FOOT = 0.3048

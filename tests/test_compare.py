@@ -10,12 +10,13 @@ import pytest
 
 from siteplan.geodesy import web_mercator_factors
 from siteplan.layers import run_lines
+from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import Comparison, by_run, compare, vertex_sigma
 from siteplan.reconcile.report import layer
 from siteplan.reconcile.report import reconcile as whole
 from siteplan.reconcile.rows import Row
 from siteplan.reconcile.tapes import Tapes, read_tapes
-from siteplan.sites import RunPlan, Site, load_site, plan_runs
+from siteplan.sites import Site, load_site
 from siteplan.tape_settings import TapeRow
 from tests.tape_sets import row
 

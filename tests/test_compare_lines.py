@@ -29,6 +29,7 @@ from siteplan.compare.lines import (
 )
 from siteplan.errors import DataError, UsageError
 from siteplan.ordering import purchase
+from siteplan.plans import plan_runs
 from siteplan.publish.chart import FILLS, Bar, Panel, bar_chart
 from siteplan.publish.linestable import (
     CSV_COLUMNS,
@@ -42,7 +43,8 @@ from siteplan.publish.linestable import (
     run_lines,
     write_lines,
 )
-from siteplan.sites import Site, laid_plan, load_site, plan_runs, takeoff
+from siteplan.sites import Site, load_site
+from siteplan.takeoffs import laid_plan, takeoff
 from tests.make_sites import kidney, polygon, rectangle, write_features
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -15,11 +15,12 @@ from click.testing import CliRunner
 from scipy.stats import multivariate_normal
 
 from siteplan.cli import program
+from siteplan.plans import plan_runs
 from siteplan.reconcile.diagnosis import Diagnosis, diagnose
 from siteplan.reconcile.evidence import Model, Pattern, State, Tried, pattern_ratio
 from siteplan.reconcile.report import csv_text, data, data_text, page, reconcile
 from siteplan.reconcile.rows import Row
-from siteplan.sites import Site, load_site, plan_runs
+from siteplan.sites import Site, load_site
 from siteplan.tape_settings import Priors, TapeRow
 from tests.tape_sets import (
     CAUSES,

@@ -16,7 +16,8 @@ from siteplan.eaves import roofs_to_walls
 from siteplan.errors import DataError
 from siteplan.frame import make_frame
 from siteplan.model import Features, RingKind, Shapes
-from siteplan.sites import load_site, plan_runs
+from siteplan.plans import plan_runs
+from siteplan.sites import load_site
 
 from .make_features import features
 from .make_sites import line, polygon, rectangle, write_features

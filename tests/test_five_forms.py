@@ -31,7 +31,9 @@ from siteplan.fieldnotes.notes import write_notes
 from siteplan.fieldnotes.strings import ArcStrings, densify, strings_of
 from siteplan.frame import Frame
 from siteplan.geodesy import unproject
-from siteplan.sites import load_site, plan_runs, read_site_inputs, takeoff
+from siteplan.plans import plan_runs
+from siteplan.sites import load_site, read_site_inputs
+from siteplan.takeoffs import takeoff
 
 GRID = "EPSG:3418"
 FTUS = 1200 / 3937

@@ -20,7 +20,9 @@ from siteplan.groundwork import (
     shipped_recipes,
 )
 from siteplan.ordering import bed_areas, quantities
-from siteplan.sites import load_site, plan_runs, site_settings, takeoff
+from siteplan.plans import plan_runs
+from siteplan.sites import load_site, site_settings
+from siteplan.takeoffs import takeoff
 from siteplan.units import FOOT_M
 from tests.make_sites import polygon, rectangle, write_features
 

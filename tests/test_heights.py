@@ -32,10 +32,12 @@ from siteplan.heights import (
     read_heights,
 )
 from siteplan.model import Runs, Shapes
+from siteplan.plans import plan_runs
 from siteplan.publish.write import write_plan
 from siteplan.rasters import from_cells, to_cells
-from siteplan.sites import load_site, measure, plan_runs, site_settings, takeoff
+from siteplan.sites import load_site, measure, site_settings
 from siteplan.slope import noise_lengthening
+from siteplan.takeoffs import takeoff
 from siteplan.types import FloatArray, XYArray
 
 from .make_features import features

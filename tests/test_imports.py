@@ -26,6 +26,8 @@ LEVELS: list[set[str]] = [
     {"outline"},
     {"laying"},
     {"sites"},
+    {"plans"},
+    {"takeoffs"},
     {"check", "convert", "phases"},
     {"layers", "ordering"},
     {"compare"},

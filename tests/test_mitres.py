@@ -20,8 +20,10 @@ from siteplan.laying.fit import Sawn, fit_legs
 from siteplan.laying.mitres import corner_sections, point_um
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.model import NodeKind, PieceKind, Runs
+from siteplan.plans import plan_runs
 from siteplan.products import CornerRules, Prefer, ProductLine
-from siteplan.sites import load_site, measure, plan_runs, takeoff
+from siteplan.sites import load_site, measure
+from siteplan.takeoffs import takeoff
 from tests import test_fit_bruteforce as brute
 from tests.make_runs import LINE, Path, footprints, make_line, make_runs, overlaps, random_paths, straight
 from tests.make_sites import polygon, rectangle, write_features

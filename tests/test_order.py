@@ -16,8 +16,10 @@ from siteplan.errors import DataError
 from siteplan.laying.cutting import plan_site_cuts
 from siteplan.laying.order import OrderRules, half_up, money_text, pack_up, plan_order, share_out
 from siteplan.model import PieceKind
+from siteplan.plans import plan_runs
 from siteplan.products import Article
-from siteplan.sites import load_site, plan_runs, takeoff
+from siteplan.sites import load_site
+from siteplan.takeoffs import takeoff
 
 
 @pytest.fixture(scope="module")

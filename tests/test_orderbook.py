@@ -13,9 +13,11 @@ import openpyxl
 import pytest
 
 from siteplan.ordering import purchase
+from siteplan.plans import plan_runs
 from siteplan.publish.orderbook import cutlist_csv, order_csv, write_workbook
 from siteplan.publish.write import write_plan
-from siteplan.sites import load_site, measure, plan_runs, takeoff
+from siteplan.sites import load_site, measure
+from siteplan.takeoffs import takeoff
 from tests.make_sites import polygon, rectangle, write_features
 
 EVIL = '=HYPERLINK("http://example.com","x")'

@@ -13,9 +13,10 @@ import pytest
 from siteplan import load_site, measure, plan_runs, takeoff
 from siteplan.layers import plan_layers
 from siteplan.phases import phase_names, phase_rows
+from siteplan.plans import RunPlan
 from siteplan.publish.write import write_plan
 from siteplan.settings import SiteSettings
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.tomlfile import validated
 
 from .make_sites import kidney, polygon, rectangle, write_features

@@ -26,10 +26,12 @@ from siteplan.errors import DataError, UsageError
 from siteplan.frame import Frame, make_frame
 from siteplan.model import Shapes
 from siteplan.pictures import Picture, PictureSource, Underlay, check_pictures, underlay
+from siteplan.plans import plan_runs
 from siteplan.publish.webmap import MapPicture, map_page
 from siteplan.publish.write import write_plan
 from siteplan.rasters import from_cells
-from siteplan.sites import load_site, measure, plan_runs, takeoff
+from siteplan.sites import load_site, measure
+from siteplan.takeoffs import takeoff
 
 from .browser import DESKTOP, visit
 from .make_features import features

@@ -20,10 +20,12 @@ from siteplan.laying.play import fill_ranges
 from siteplan.laying.sideways import can_move, length_changes, shift_legs
 from siteplan.laying.takeoff import LayRules, Takeoff, lay
 from siteplan.model import NodeKind, Runs
+from siteplan.plans import RunPlan, plan_runs
 from siteplan.products import ProductLine
 from siteplan.publish.summary import summary
 from siteplan.settings import SiteSettings
-from siteplan.sites import RunPlan, Site, laid_plan, load_site, measure, plan_runs, play_findings, takeoff
+from siteplan.sites import Site, load_site, measure
+from siteplan.takeoffs import laid_plan, play_findings, takeoff
 from siteplan.tomlfile import validated
 from tests.make_runs import LINE, Path, make_line, make_runs, random_paths, straight
 from tests.test_orientation import turning_line

@@ -11,8 +11,10 @@ import shapely
 
 from siteplan.errors import DataError
 from siteplan.layers import plan_layers
+from siteplan.plans import plan_runs
 from siteplan.settings import SiteSettings
-from siteplan.sites import load_site, measure, plan_runs, takeoff
+from siteplan.sites import load_site, measure
+from siteplan.takeoffs import takeoff
 from siteplan.tomlfile import validated
 
 OSM = "multipolygons"

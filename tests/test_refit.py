@@ -21,7 +21,8 @@ from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
 from siteplan.outline.tracing_bias import expected_bias, noisy_length
 from siteplan.planar import edges
-from siteplan.sites import load_site, plan_runs
+from siteplan.plans import plan_runs
+from siteplan.sites import load_site
 from siteplan.types import FloatArray, XYArray
 
 from .outlines import breaks

@@ -15,8 +15,9 @@ from siteplan import load_site, plan_runs, takeoff
 from siteplan.errors import DataError
 from siteplan.model import Runs
 from siteplan.outline import arrange
+from siteplan.plans import RunPlan
 from siteplan.settings import SiteSettings
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.tomlfile import validated
 
 from .make_runs import make_runs, random_paths

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from siteplan.sites import load_site, plan_runs
+from siteplan.plans import plan_runs
+from siteplan.sites import load_site
 
 from .earth_centred import chord_lengths
 

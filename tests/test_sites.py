@@ -16,16 +16,9 @@ from pyproj import Transformer
 import siteplan
 from siteplan.errors import DataError
 from siteplan.layers import geodataframe, plan_layers
-from siteplan.sites import (
-    RunPlan,
-    Site,
-    load_site,
-    measure,
-    overlap_findings,
-    plan_runs,
-    site_settings,
-    takeoff,
-)
+from siteplan.plans import RunPlan, plan_runs
+from siteplan.sites import Site, load_site, measure, site_settings
+from siteplan.takeoffs import overlap_findings, takeoff
 from tests.make_sites import kidney, line, lonlat_of, polygon, rectangle, write_features
 
 LINE = "flex-2m"

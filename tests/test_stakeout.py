@@ -29,8 +29,9 @@ from siteplan.errors import DataError, UsageError
 from siteplan.fieldnotes.ties import check_square, from_base, tie
 from siteplan.geodesy import inverse
 from siteplan.layers import run_lines
+from siteplan.plans import plan_runs
 from siteplan.sheets.content import run_points
-from siteplan.sites import Site, load_site, plan_runs, site_settings, takeoff
+from siteplan.sites import Site, load_site, site_settings
 from siteplan.stakeout.control import longest_apart
 from siteplan.stakeout.drawing import FINDING_ONLY, dxf_text
 from siteplan.stakeout.make import Stakeout, make_stakeout
@@ -38,6 +39,7 @@ from siteplan.stakeout.points import outward
 from siteplan.stakeout.ties import offset_sigma, tie_sigma
 from siteplan.stakeout.walls import house_corners, in_sight
 from siteplan.stakeout.write import write_stakeout
+from siteplan.takeoffs import takeoff
 from siteplan.tomlfile import validated
 from tests.make_sites import line, lonlat_of, polygon, rectangle, write_features
 

@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplan.errors import DataError, UsageError
+from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.readings import celsius, grade, newtons, read, spans
 from siteplan.reconcile.rows import Row, file_rows
 from siteplan.reconcile.tapes import load_tapes, read_tapes
 from siteplan.settings import SiteSettings
-from siteplan.sites import RunPlan, Site, load_site, plan_runs
+from siteplan.sites import Site, load_site
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import validated
 

@@ -26,12 +26,14 @@ import pytest
 from siteplan.compare.changes import Change, compare_revisions
 from siteplan.compare.lines import LineComparison, compare_lines, named_lines
 from siteplan.compare.revision import read_revision
+from siteplan.plans import plan_runs
 from siteplan.publish.changeorder import change_data, change_text, read_place
 from siteplan.publish.linestable import lines_data, lines_svg
 from siteplan.publish.write import write_plan
 from siteplan.sheets.options import sheet_options
 from siteplan.sheets.write import write_sheets
-from siteplan.sites import load_site, measure, plan_runs, takeoff
+from siteplan.sites import load_site, measure
+from siteplan.takeoffs import takeoff
 from siteplan.units import format_length
 
 RUNS = ("W9-1", "T9-1", "E2-1")

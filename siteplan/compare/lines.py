@@ -22,8 +22,10 @@ from siteplan.errors import DataError, Fault, SiteplanError, UsageError
 from siteplan.laying.order import Order
 from siteplan.laying.takeoff import Takeoff
 from siteplan.ordering import Purchase, purchase
+from siteplan.plans import RunPlan, laid_length, plan_runs
 from siteplan.products import ProductLine
-from siteplan.sites import RunPlan, Site, laid_length, laid_plan, plan_runs, takeoff
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan, takeoff
 
 HOURS: Final = {"h": Fraction(1), "min": Fraction(1, 60)}
 """units of recipes that are time, in hours"""

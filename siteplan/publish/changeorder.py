@@ -17,13 +17,15 @@ from siteplan.compare.matching import SHARE, WITHIN_M
 from siteplan.compare.revision import Revision, RunPart, read_revision
 from siteplan.errors import DataError, Fault
 from siteplan.laying.order import money_text
+from siteplan.plans import plan_runs
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.chart import printable, shortened, wrapped
 from siteplan.publish.files import output_set
 from siteplan.publish.linestable import json_text
 from siteplan.publish.printout import progress
 from siteplan.publish.write import write_plan
-from siteplan.sites import SITE_FILE, load_site, measure, plan_runs, takeoff
+from siteplan.sites import SITE_FILE, load_site, measure
+from siteplan.takeoffs import takeoff
 
 SCHEMA_VERSION: Final = 1
 FILES: Final = ("change.json", "change.csv", "change.txt")

@@ -13,6 +13,7 @@ from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import Features, PieceKind, Shapes
 from siteplan.pictures import underlay
+from siteplan.plans import RunPlan, laid_length
 from siteplan.publish.webmap import (
     CountRow,
     FindingRow,
@@ -24,7 +25,7 @@ from siteplan.publish.webmap import (
     MapShapes,
     MapTapes,
 )
-from siteplan.sites import RunPlan, Site, laid_length
+from siteplan.sites import Site
 from siteplan.types import ObjectArray
 from siteplan.units import format_length, format_lengths, um_to_m
 

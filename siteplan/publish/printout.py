@@ -15,8 +15,10 @@ from siteplan.layers import corners_of_runs
 from siteplan.laying.order import money_text
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.plans import RunPlan, laid_length
 from siteplan.publish.write import Written
-from siteplan.sites import RunPlan, Site, laid_length, laid_plan
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan
 from siteplan.units import format_length
 
 STAGES = 5

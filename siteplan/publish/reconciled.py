@@ -11,6 +11,7 @@ from rich.table import Table
 
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.plans import RunPlan
 from siteplan.publish.write import Written, write_plan
 from siteplan.reconcile.report import (
     Reconciliation,
@@ -24,7 +25,7 @@ from siteplan.reconcile.report import (
     page,
     power_text,
 )
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 
 TABLE_WIDTH = 120
 """characters; a narrower terminal wraps"""

@@ -15,7 +15,8 @@ from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.phases import phase_rows
-from siteplan.sites import RunPlan, Site, laid_length
+from siteplan.plans import RunPlan, laid_length
+from siteplan.sites import Site
 
 SCHEMA_VERSION = 1
 LENGTH_DECIMALS = 6

@@ -17,13 +17,15 @@ from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.ordering import Purchase, purchase
+from siteplan.plans import RunPlan
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.files import output_set
 from siteplan.publish.orderbook import cutlist_csv, order_csv, purchase_data, saw_layer, write_workbook
 from siteplan.publish.readback import read_back
 from siteplan.publish.summary import summary, summary_text
 from siteplan.publish.vectors import write_geojson, write_geopackage
-from siteplan.sites import RunPlan, Site, laid_plan, overlap_findings, play_findings, step_findings
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan, overlap_findings, play_findings, step_findings
 from siteplan.types import FloatArray
 
 EVERYTHING_UP_TO_BEDS = 5_000

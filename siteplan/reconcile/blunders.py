@@ -16,12 +16,12 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from siteplan.plans import RunPlan
 from siteplan.reconcile.compare import Comparison
 from siteplan.reconcile.corrections import level_length
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.readings import Reading
 from siteplan.reconcile.tapes import Tapes
-from siteplan.sites import RunPlan
 from siteplan.tape_settings import Reconcile
 from siteplan.types import FloatArray, IntArray, ObjectArray
 from siteplan.units import FOOT_M, INCH_M, METRES, um_to_m

@@ -27,9 +27,10 @@ from siteplan.geodesy import part_sums, web_mercator_factors
 from siteplan.layers import run_lines
 from siteplan.model import NodeKind, RingKind
 from siteplan.planar import cross_dot, edges, mitre_offset, offsets_of, part_of
+from siteplan.plans import RunPlan
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, reading_sigma
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import um_to_m
 

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 from scipy.stats import chi2 as chi2_law
 
+from siteplan.plans import RunPlan
 from siteplan.reconcile.blunders import Variants, all_variants
 from siteplan.reconcile.compare import Comparison
 from siteplan.reconcile.evidence import Model, Pattern, Ratio, State, Term, Tried, search, size
 from siteplan.reconcile.tapes import Tapes
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.types import FloatArray
 from siteplan.units import FOOT_M, SURVEY_FOOT_M, Unit, format_length, um_to_m
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from siteplan.errors import UsageError
 from siteplan.model import NodeKind
-from siteplan.sites import RunPlan, Site
+from siteplan.plans import RunPlan
+from siteplan.sites import Site
 from siteplan.tomlfile import nearest
 from siteplan.types import FloatArray
 

@@ -11,10 +11,11 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 
 from siteplan.errors import Fault, Finding, UsageError
+from siteplan.plans import RunPlan
 from siteplan.reconcile.names import Names
 from siteplan.reconcile.readings import Reading, celsius, grade, newtons, read, spans
 from siteplan.reconcile.rows import Row
-from siteplan.sites import SITE_FILE, RunPlan, Site
+from siteplan.sites import SITE_FILE, Site
 from siteplan.tape_settings import KindSettings, TapeFacts, TapeKind, TapeRow
 from siteplan.tomlfile import nearest
 from siteplan.units import METRES, um_to_m

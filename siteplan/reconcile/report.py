@@ -16,13 +16,14 @@ import numpy as np
 from siteplan import __version__
 from siteplan.layers import Layer
 from siteplan.model import RingKind
+from siteplan.plans import RunPlan
 from siteplan.reconcile.accuracy import Nssda, check, read_check_points
 from siteplan.reconcile.compare import Comparison, RunRows, by_run, compare
 from siteplan.reconcile.diagnosis import Diagnosis, Named, diagnose
 from siteplan.reconcile.plot import plot, sign_of
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, load_tapes
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.units import Unit, format_length
 
 SCHEMA_VERSION: Final = 1

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding
+from siteplan.plans import RunPlan
 from siteplan.reconcile.corrections import (
     STANDARD_C,
     STEEL_PER_C,
@@ -21,7 +22,7 @@ from siteplan.reconcile.corrections import (
 from siteplan.reconcile.reader import Read, Reader, Tape, Target
 from siteplan.reconcile.readings import Reading
 from siteplan.reconcile.rows import Row, file_rows, settings_rows
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 from siteplan.tape_settings import TapeFacts
 from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, ObjectArray, XYArray
 from siteplan.units import um_to_m

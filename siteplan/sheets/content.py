@@ -15,12 +15,14 @@ from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import NodeKind, Runs
 from siteplan.ordering import Purchase, purchase
+from siteplan.plans import RunPlan
 from siteplan.publish.mapdata import CAUTIONS
 from siteplan.publish.write import all_findings
 from siteplan.sheets.fonts import Fonts
 from siteplan.sheets.options import SheetOptions
 from siteplan.sheets.revision import plan_hash
-from siteplan.sites import RunPlan, Site, laid_plan
+from siteplan.sites import Site
+from siteplan.takeoffs import laid_plan
 from siteplan.tomlfile import nearest
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import format_length, format_lengths

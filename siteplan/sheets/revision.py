@@ -9,7 +9,8 @@ from typing import Final
 import numpy as np
 
 from siteplan.laying.takeoff import Takeoff
-from siteplan.sites import RunPlan, Site
+from siteplan.plans import RunPlan
+from siteplan.sites import Site
 from siteplan.types import FloatArray, KindArray
 
 SHOWN: Final = 12

@@ -14,6 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 from siteplan.errors import Finding
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
+from siteplan.plans import RunPlan
 from siteplan.publish.files import output_set
 from siteplan.sheets.border import (
     Sheet,
@@ -37,7 +38,7 @@ from siteplan.sheets.scene import Scene
 from siteplan.sheets.schedules import Schedules
 from siteplan.sheets.tables import Leaf, flow
 from siteplan.sheets.tiling import Tiling, choose_tiling
-from siteplan.sites import RunPlan, Site
+from siteplan.sites import Site
 
 PDF_NAME: Final = "sheets.pdf"
 PICTURE_FOLDER: Final = "pictures"

@@ -11,7 +11,8 @@ from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.frame import NAMED_SCALE_LIMIT, Frame
 from siteplan.geodesy import crs_facts, grid_factors, unproject
 from siteplan.heights import model_heights
-from siteplan.sites import SITE_FILE, RunPlan, Site
+from siteplan.plans import RunPlan
+from siteplan.sites import SITE_FILE, Site
 from siteplan.stakeout.points import StakePoints, leg_shares
 from siteplan.stakeout.walls import HouseCorners
 from siteplan.types import FloatArray, ObjectArray, XYArray

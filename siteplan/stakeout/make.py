@@ -10,9 +10,10 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.laying.takeoff import Takeoff
+from siteplan.plans import RunPlan
 from siteplan.sheets.content import choose_beds
 from siteplan.sheets.revision import plan_hash
-from siteplan.sites import SITE_FILE, RunPlan, Site, laid_plan
+from siteplan.sites import SITE_FILE, Site
 from siteplan.stakeout.checks import (
     Check,
     base_checks,
@@ -34,6 +35,7 @@ from siteplan.stakeout.pegs import Pegs, offset_pegs
 from siteplan.stakeout.points import Arcs, StakePoints, stake_points
 from siteplan.stakeout.ties import OffsetTable, TapeRules, TieTable, best_offsets, best_ties
 from siteplan.stakeout.walls import Faces, HouseCorners, house_corners, is_low, is_roof, solids
+from siteplan.takeoffs import laid_plan
 from siteplan.tomlfile import nearest
 from siteplan.types import BoolArray, ObjectArray
 from siteplan.units import FOOT_M, format_length, um_to_m

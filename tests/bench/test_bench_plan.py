@@ -22,8 +22,10 @@ import pyproj
 import pytest
 import shapely
 
+from siteplan.plans import RunPlan, plan_runs
 from siteplan.publish.write import Formats, write_plan
-from siteplan.sites import RunPlan, Site, load_site, measure, plan_runs, site_settings, takeoff
+from siteplan.sites import Site, load_site, measure, site_settings
+from siteplan.takeoffs import takeoff
 
 LINE = """
 key = "bench"
