@@ -231,7 +231,7 @@ def test_only_our_scripts_and_styles_may_run(parts: Parts) -> None:
         return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
     runnable = [text for named, text in parts.scripts if named.get("type") != "application/json"]
-    assert len(runnable) == 3  # the map library, our page script, the map folium sets up
+    assert len(runnable) == 4  # the map library, our drawing, our page script, the map folium sets up
     assert sums("script-src") == {of(text) for text in runnable}
     assert sums("style-src") == {of(text) for text in parts.styles}
     assert "unsafe" not in parts.policy
@@ -360,7 +360,9 @@ def test_the_frame_reads_files_of_the_package_only() -> None:
 
 def test_the_page_script_makes_no_markup_from_text() -> None:
     """Our script has no way from text to markup or code."""
-    script = (PACKAGE / "publish" / "map_page.js").read_text(encoding="utf-8")
+    script = "".join(
+        (PACKAGE / "publish" / name).read_text(encoding="utf-8") for name in ("map_draw.js", "map_page.js")
+    )
     banned = (
         r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|srcdoc|\beval\b|new Function|import\("
         r"|bindTooltip|bindPopup|[dD]ivIcon|fetch\(|XMLHttpRequest|WebSocket"
@@ -379,7 +381,7 @@ def test_the_colours_are_the_published_ones() -> None:
         "VERMILION": (213, 94, 0),
         "PURPLE": (204, 121, 167),
     }
-    script = (PACKAGE / "publish" / "map_page.js").read_text(encoding="utf-8")
+    script = (PACKAGE / "publish" / "map_draw.js").read_text(encoding="utf-8")
     for name, rgb in published.items():
         assert f'{name} = "#{bytes(rgb).hex().upper()}"' in script, name
 
@@ -433,6 +435,6 @@ def test_a_folder_that_is_not_there_is_an_output_error(demo: MapData, tmp_path: 
 
 def test_kinds_of_the_page_are_the_kinds_of_the_model() -> None:
     """The script looks kinds up by number."""
-    script = (PACKAGE / "publish" / "map_page.js").read_text(encoding="utf-8")
+    script = (PACKAGE / "publish" / "map_draw.js").read_text(encoding="utf-8")
     keys = re.findall(r'\{ key: "(\w+)", one:', script)
     assert keys == [k.name.lower() for k in PieceKind]

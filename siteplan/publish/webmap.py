@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import base64
 import functools
-import hashlib
 import json
 import re
 from collections.abc import Iterable, Sequence
@@ -25,15 +24,12 @@ from html import escape
 from pathlib import Path
 from typing import Any, Final
 
-import branca.element
-import folium
-import folium.template
-import jinja2
 import numpy as np
 
 from siteplan.errors import Grade, OutputError, UsageError
 from siteplan.model import PieceKind
 from siteplan.publish.assets import asset_path, script_text, style_text
+from siteplan.publish.pageframe import Page, SiteMap, Verbatim, content_sum
 from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, LonLatArray, ObjectArray, OffsetArray
 
 PIECE_LIMIT: Final = 60_000
@@ -555,59 +551,11 @@ def _check_offsets(name: str, offsets: OffsetArray, lonlat: LonLatArray) -> None
 # ---------------------------------------------------------------- the frame: constants only
 
 
-class _Verbatim(branca.element.Element):
-    """Text that reaches the page exactly as it is.
-
-    branca compiles what its own elements are given as a template; this one's template is
-    a constant, and its text is not compiled again.
-    """
-
-    _template = jinja2.Template("{{ this.text }}")
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self._name = "Verbatim"
-        self.text = text
-
-
-class _Page(branca.element.Figure):
-    """The document round the map, with its language named for screen readers."""
-
-    _template = jinja2.Template(
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n{{ this.header.render(**kwargs) }}\n</head>\n'
-        "<body>\n{{ this.html.render(**kwargs) }}\n"
-        "<script>{{ this.script.render(**kwargs) }}</script>\n</body>\n</html>\n"
-    )
-
-
-class _Map(folium.Map):
-    """A folium map that names no file on another computer and lets the reader enlarge the page."""
-
-    default_js: list[tuple[str, str]] = []  # noqa: RUF012  (folium declares them so)
-    default_css: list[tuple[str, str]] = []  # noqa: RUF012
-    _template = folium.template.Template(
-        """
-        {% macro header(this, kwargs) %}
-        <meta name="viewport" content="width=device-width, initial-scale=1">
-        {% endmacro %}
-        {% macro html(this, kwargs) %}
-        <div class="folium-map" id={{ this.get_name()|tojson }} role="region" aria-label="Map of the plan.
-        Arrow keys move it, plus and minus zoom, Enter reads what is at its middle."></div>
-        {% endmacro %}
-        {% macro script(this, kwargs) %}
-        var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }}, {
-            center: {{ this.location|tojson }}, crs: L.CRS.{{ this.crs }}, ...{{ this.options|tojavascript }}
-        });
-        {% endmacro %}
-        """
-    )
-
-
 @functools.cache
 def _frame() -> str:
     """The whole page but for the plan and the title.  Takes no argument, on purpose."""
-    page = _Page()
-    site_map = _Map(
+    page = Page()
+    site_map = SiteMap(
         location=(0, 0),
         tiles=None,
         zoom_start=2,
@@ -629,12 +577,17 @@ def _frame() -> str:
         f"<style>{_own('map_page.css')}</style>",
         f"<script>{script_text('leaflet/dist/leaflet.js')}</script>",
     )
-    body = (_own("map_page.html"), _DATA_MARK, f"<script>{_own('map_page.js')}</script>")
+    body = (
+        _own("map_page.html"),
+        _DATA_MARK,
+        f"<script>{_own('map_draw.js')}</script>",
+        f"<script>{_own('map_page.js')}</script>",
+    )
     page.add_child(site_map)
     for text in head:
-        page.header.add_child(_Verbatim(text))
+        page.header.add_child(Verbatim(text))
     for text in body:
-        page.html.add_child(_Verbatim(text))
+        page.html.add_child(Verbatim(text))
     text = page.render()
     return text.replace(
         _POLICY_MARK, f'<meta http-equiv="Content-Security-Policy" content="{_policy(text)}">'
@@ -650,13 +603,9 @@ def _policy(frame: str) -> str:
 
     The page may reach no address at all; pictures may stand in it as data only.
     """
-    scripts = " ".join(_sum(text) for text in re.findall(r"<script>(.*?)</script>", frame, re.DOTALL))
-    styles = " ".join(_sum(text) for text in re.findall(r"<style>(.*?)</style>", frame, re.DOTALL))
+    scripts = " ".join(content_sum(text) for text in re.findall(r"<script>(.*?)</script>", frame, re.DOTALL))
+    styles = " ".join(content_sum(text) for text in re.findall(r"<style>(.*?)</style>", frame, re.DOTALL))
     return (
         f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
-
-
-def _sum(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode('ascii')}'"
