@@ -5,19 +5,24 @@ Every bed belongs to one phase, so runs, pieces and lengths of the phases add up
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from siteplan.errors import UsageError
 from siteplan.laying.order import NO_PHASE
 from siteplan.model import PieceKind
-from siteplan.types import ObjectArray
+from siteplan.tomlfile import nearest
+from siteplan.types import BoolArray, ObjectArray
 
 if TYPE_CHECKING:
     from siteplan.laying.takeoff import Takeoff
     from siteplan.plans import RunPlan
     from siteplan.sites import Site
+
+SHOWN_OF_A_LIST: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +65,51 @@ def phase_names(site: Site, phase: ObjectArray) -> list[str]:
     """Phases in order of building: as ``site.toml`` lists them, then others by name."""
     listed = [p.name for p in site.settings.phase]
     return [*listed, *sorted({str(p) for p in phase} - set(listed))]
+
+
+def choose_beds(site: Site, beds: Sequence[str] = (), phase: str | None = None) -> BoolArray:
+    """(n,) True for the beds asked for; all where nothing was asked.
+
+    Parameters
+    ----------
+    site : the site
+    beds : ids; empty for all
+    phase : only beds of this phase, as ``site.toml`` or the attribute says it
+
+    Raises
+    ------
+    UsageError : an unknown bed (every one is named) or phase, or beds that are not of the phase.
+    """
+    chosen = np.ones(len(site.beds), dtype=bool) if phase is None else _of_phase(site, phase)
+    if not beds:
+        return chosen
+    index = {str(bed): k for k, bed in enumerate(site.beds.ids)}
+    unknown = [bed for bed in beds if bed not in index]
+    if unknown:
+        hints = []
+        for bed in unknown:
+            like = nearest(bed, set(index))
+            hints.append(f'"{bed}"' + (f' (did you mean "{like}"?)' if like else ""))
+        raise UsageError(f"there is no bed {', '.join(hints)} on this site")
+    named = np.zeros(len(site.beds), dtype=bool)
+    named[[index[bed] for bed in beds]] = True
+    if not (named & chosen).any():
+        raise UsageError(f"none of the beds named is of phase {phase}")
+    return named & chosen
+
+
+def _of_phase(site: Site, phase: str) -> BoolArray:
+    """(n,) True for the beds of a phase."""
+    of_bed = bed_phases(site)
+    if of_bed is None:
+        raise UsageError(
+            'the beds have no attribute "phase", and site.toml gives them none; name beds with --bed instead'
+        )
+    chosen: BoolArray = np.array([p == phase.strip() for p in of_bed], dtype=bool)
+    if not chosen.any() or not phase.strip():
+        known = [name for name in phase_names(site, of_bed) if name]
+        raise UsageError(f'no bed is of phase "{phase}"; phases are {", ".join(known[:SHOWN_OF_A_LIST])}')
+    return chosen
 
 
 def phase_rows(site: Site, plan: RunPlan, result: Takeoff) -> tuple[PhaseRow, ...]:

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from siteplan import load_site, measure, plan_runs, takeoff
+from siteplan.errors import UsageError
 from siteplan.layers import plan_layers
-from siteplan.phases import phase_names, phase_rows
+from siteplan.phases import choose_beds, phase_names, phase_rows
 from siteplan.plans import RunPlan
 from siteplan.publish.write import write_plan
 from siteplan.settings import SiteSettings
@@ -90,3 +91,13 @@ def test_a_site_without_phases_says_nothing_of_them(tmp_path: Path) -> None:
 def test_order_of_phases(tmp_path: Path) -> None:
     site, _ = site_of(tmp_path, phase=[{"name": "2"}])
     assert phase_names(site, np.array(["1", "", "2"], dtype=object)) == ["2", "", "1"]
+
+
+def test_beds_are_chosen_by_the_phase_of_site_toml_or_of_the_data(tmp_path: Path) -> None:
+    """Sheets and stakeout once looked at the attribute alone: a phase of site.toml was not known."""
+    site, _ = site_of(tmp_path, bed={"C": {"phase": "9"}, "A": {"phase": "1"}})
+    assert [str(b) for b in site.beds.ids[choose_beds(site, (), "9")]] == ["C"]
+    assert [str(b) for b in site.beds.ids[choose_beds(site, ("A", "D"), "1")]] == ["A"]
+    assert choose_beds(site).all()
+    with pytest.raises(UsageError, match="phases are 1, 2, 9"):
+        choose_beds(site, (), "")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import NodeKind, Runs
 from siteplan.ordering import Purchase, purchase
+from siteplan.phases import choose_beds
 from siteplan.plans import RunPlan
 from siteplan.publish.mapdata import CAUTIONS
 from siteplan.publish.write import all_findings
@@ -23,13 +24,10 @@ from siteplan.sheets.options import SheetOptions
 from siteplan.sheets.revision import plan_hash
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
-from siteplan.tomlfile import nearest
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import format_length, format_lengths
 
-__all__ = ["CAUTIONS", "Content", "Points", "gather", "run_points"]
-
-SHOWN_OF_A_LIST: Final = 12
+__all__ = ["CAUTIONS", "Content", "Points", "choose_beds", "gather", "run_points"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,52 +197,6 @@ class Content:
 
 def _texts(values: Iterable[Any]) -> list[str]:
     return [str(v) for v in values]
-
-
-def phase_text(value: Any) -> str:
-    """A phase as people write it: 2, not 2.0."""
-    return (
-        f"{value:g}"
-        if isinstance(value, (int, float, np.number)) and not isinstance(value, bool)
-        else str(value)
-    )
-
-
-def _by_phase(site: Site, phase: str) -> BoolArray:
-    values = site.beds.attributes.get("phase")
-    if values is None:
-        raise UsageError('the beds have no attribute "phase"; name beds with --bed instead')
-    texts = [None if v is None else phase_text(v) for v in values]
-    chosen = np.array([t == phase for t in texts])
-    if not chosen.any():
-        known = ", ".join(sorted({t for t in texts if t is not None})[:SHOWN_OF_A_LIST])
-        raise UsageError(f'no bed is of phase "{phase}"; phases are {known}')
-    return chosen
-
-
-def choose_beds(site: Site, beds: Sequence[str], phase: str | None) -> BoolArray:
-    """(n,) True for the beds asked for; all where nothing was asked.
-
-    Raises
-    ------
-    UsageError : an unknown bed (every one is named) or phase, or beds that are not of the phase.
-    """
-    chosen = np.ones(len(site.beds), dtype=bool) if phase is None else _by_phase(site, phase)
-    if not beds:
-        return chosen
-    index = {str(bed): k for k, bed in enumerate(site.beds.ids)}
-    unknown = [bed for bed in beds if bed not in index]
-    if unknown:
-        hints = []
-        for bed in unknown:
-            like = nearest(bed, set(index))
-            hints.append(f'"{bed}"' + (f' (did you mean "{like}"?)' if like else ""))
-        raise UsageError(f"there is no bed {', '.join(hints)} on this site")
-    named = np.zeros(len(site.beds), dtype=bool)
-    named[[index[bed] for bed in beds]] = True
-    if not (named & chosen).any():
-        raise UsageError(f"none of the beds named is of phase {phase}")
-    return named & chosen
 
 
 def _bed_texts(site: Site, fonts: Fonts) -> tuple[list[str], list[Finding]]:

@@ -10,8 +10,8 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding, UsageError
 from siteplan.laying.takeoff import Takeoff
+from siteplan.phases import choose_beds
 from siteplan.plans import RunPlan
-from siteplan.sheets.content import choose_beds
 from siteplan.sheets.revision import plan_hash
 from siteplan.sites import SITE_FILE, Site
 from siteplan.stakeout.checks import (
