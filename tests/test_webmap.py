@@ -12,6 +12,7 @@ import os
 import re
 import subprocess
 import sys
+import types
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,7 @@ from hypothesis import strategies as st
 
 from siteplan.errors import OutputError, UsageError
 from siteplan.model import PieceKind
-from siteplan.publish import webmap
+from siteplan.publish import pageframe, webmap
 from siteplan.publish.webmap import FindingRow, MapData, map_page, script_json, write_map
 
 from .make_map import demo_map, ragged, texts
@@ -276,6 +277,7 @@ def test_the_licence_of_the_library_travels_with_the_page(demo: MapData) -> None
 # ---------------------------------------------------------------- folium sees constants only
 
 TEMPLATE_LIBRARIES = ("folium", "branca", "jinja2")
+FRAME_CLASSES = {"Page", "SiteMap", "Verbatim"}
 
 
 def _imports(tree: ast.AST) -> set[str]:
@@ -294,7 +296,7 @@ def test_one_module_alone_knows_folium() -> None:
         for path in PACKAGE.rglob("*.py")
         if _imports(ast.parse(path.read_text(encoding="utf-8"))) & set(TEMPLATE_LIBRARIES)
     }
-    assert users == {"publish/webmap.py"}
+    assert users == {"publish/pageframe.py"}
 
 
 def _constant(node: ast.expr) -> bool:
@@ -305,36 +307,43 @@ def _constant(node: ast.expr) -> bool:
     return True
 
 
-def test_folium_is_called_with_constants_only() -> None:
-    """Allow-list: every use of a template library stands in ``_frame`` or in a class body, and
-    what is passed is a literal, or one of the texts ``_frame`` makes from files of the package.
-    """
-    tree = ast.parse(inspect.getsource(webmap))
+def test_the_page_frame_is_classes_and_constants() -> None:
+    """What is derived from folium and branca takes its texts from templates of ours alone."""
+    tree = ast.parse(inspect.getsource(pageframe))
     derived = {
         node.name: node
         for node in tree.body
         if isinstance(node, ast.ClassDef)
         and any(ast.unparse(b).startswith(TEMPLATE_LIBRARIES) for b in node.bases)
     }
-    assert set(derived) == {"_Verbatim", "_Page", "_Map"}
+    assert set(derived) == FRAME_CLASSES
+    inside = {id(n) for top in derived.values() for n in ast.walk(top)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Name) and node.id in TEMPLATE_LIBRARIES:
+            assert id(node) in inside
+        if isinstance(node, ast.Call) and ast.unparse(node.func).startswith(TEMPLATE_LIBRARIES):
+            assert all(_constant(a) for a in node.args), ast.unparse(node)
+
+
+@pytest.mark.parametrize("module", [webmap], ids=lambda m: m.__name__)
+def test_folium_is_called_with_constants_only(module: types.ModuleType) -> None:
+    """Allow-list: every use of a class from a template library stands in ``_frame``, and what is
+    passed is a literal, or one of the texts ``_frame`` makes from files of the package.
+    """
+    tree = ast.parse(inspect.getsource(module))
     (frame,) = [n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == "_frame"]
     assert not frame.args.args
     assert not frame.args.kwonlyargs
-    inside = {id(n) for top in (frame, *derived.values()) for n in ast.walk(top)}
-    allowed = {"_Verbatim(text)", "page.add_child(site_map)", "page.header.add_child(_Verbatim(text))"}
-    allowed |= {"page.html.add_child(_Verbatim(text))", "page.render()"}
+    inside = {id(n) for n in ast.walk(frame)}
+    allowed = {"Verbatim(text)", "page.add_child(site_map)", "page.header.add_child(Verbatim(text))"}
+    allowed |= {"page.html.add_child(Verbatim(text))", "page.render()"}
     for node in ast.walk(tree):
-        if (
-            isinstance(node, ast.Name)
-            and node.id in (*TEMPLATE_LIBRARIES, *derived)
-            and id(node) not in inside
-        ):
-            # the names may otherwise appear as base classes only
-            assert any(node in ast.walk(b) for d in derived.values() for b in d.bases), ast.unparse(node)
+        if isinstance(node, ast.Name) and node.id in FRAME_CLASSES:
+            assert id(node) in inside, ast.unparse(node)
         if not isinstance(node, ast.Call):
             continue
         called, written = ast.unparse(node.func), ast.unparse(node)
-        touches = called.startswith(TEMPLATE_LIBRARIES) or called in derived or called.startswith("page.")
+        touches = called in FRAME_CLASSES or called.startswith("page.")
         if touches and written not in allowed:
             arguments = [*node.args, *(keyword.value for keyword in node.keywords)]
             assert all(_constant(a) for a in arguments), written
@@ -344,9 +353,9 @@ def test_the_frame_reads_files_of_the_package_only() -> None:
     """No name from outside the module reaches ``_frame`` but its own helpers and constants."""
     names = set(inspect.getclosurevars(webmap._frame.__wrapped__).globals)
     assert names <= {
-        "_Page",
-        "_Map",
-        "_Verbatim",
+        "Page",
+        "SiteMap",
+        "Verbatim",
         "_own",
         "_policy",
         "_POLICY_MARK",
