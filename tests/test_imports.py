@@ -22,7 +22,7 @@ LEVELS: list[set[str]] = [
     {"intake"},
     {"frame"},
     {"lengths", "rasters"},
-    {"heights", "pictures", "eaves"},
+    {"heights", "pictures", "eaves", "record"},
     {"outline"},
     {"laying"},
     {"sites"},

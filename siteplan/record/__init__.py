@@ -1,0 +1,36 @@
+"""The record of a site: what people made of it, kept as revisions in ``record.gpkg``.
+
+Beds, abutments and openings as drawn or brought in, the values set at the desk, tapes.  Nothing in
+it is reckoned, and nothing is ever taken out of it: see docs/record.md.
+"""
+
+from siteplan.record.content import (
+    Change,
+    Conflict,
+    Content,
+    DropFeature,
+    DropTape,
+    PutFeature,
+    PutSource,
+    PutTape,
+    Revision,
+    SetOverride,
+    applied,
+)
+from siteplan.record.store import RECORD_FILE, Record
+
+__all__ = [
+    "RECORD_FILE",
+    "Change",
+    "Conflict",
+    "Content",
+    "DropFeature",
+    "DropTape",
+    "PutFeature",
+    "PutSource",
+    "PutTape",
+    "Record",
+    "Revision",
+    "SetOverride",
+    "applied",
+]

@@ -1,0 +1,429 @@
+"""``record.gpkg``: opened, read, and saved one revision at a time."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from siteplan.errors import DataError, Fault, OutputError, UsageError
+from siteplan.intake.features import ROLES
+from siteplan.model import Features
+from siteplan.record.connection import broken, connected, in_words, sync_folder
+from siteplan.record.content import (
+    RECORD_FILE,
+    Change,
+    Conflict,
+    Content,
+    PutFeature,
+    PutTape,
+    Revision,
+    checked,
+)
+from siteplan.record.history import Writer, content_at, spelled
+from siteplan.record.schema import make_file
+from siteplan.record.table import entries_of
+
+__all__ = ["RECORD_FILE", "Record"]
+
+
+class Record:
+    """The record of a site: every state of what people made, none ever lost.
+
+    Made by :meth:`create` or :meth:`open`.  It keeps no connection: several processes, and several threads
+    of one, may use records of the same file at once.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __repr__(self) -> str:
+        return f"Record({str(self.path)!r})"
+
+    # -- making and opening --
+
+    @classmethod
+    def create(
+        cls,
+        path: Path | str,
+        features: Mapping[str, Features],
+        *,
+        who: str,
+        what: str,
+        sources: Mapping[str, str],
+        grid: Mapping[str, Any],
+        crs: str | None = None,
+        overrides: Mapping[str, Any] | None = None,
+        tapes: Mapping[str, Mapping[str, str]] | None = None,
+        when: str | None = None,
+    ) -> Record:
+        """A new record, with revision 1.
+
+        Parameters
+        ----------
+        path : file to make; must not exist
+        features : by role; roles that are missing or empty have the CRS of the beds
+        who, what : of revision 1
+        sources : input file and its SHA-256
+        grid : ``centre_lonlat`` of the site's grid
+        crs : of the beds, where there is none yet
+        overrides, tapes : what is known from the start
+        when : UTC as ISO 8601 text; now where not given
+
+        Raises
+        ------
+        OutputError : the file is there already, or cannot be written
+        DataError : a feature, name or CRS that cannot be kept
+        UsageError : neither beds nor a CRS
+        """
+        path = Path(path)
+        who, what = _told(who, "who"), _told(what, "what")
+        crs_of = _crs_of(features, crs)
+        if path.exists():
+            raise OutputError(f'"{path}" is there already; a record is never replaced')
+        try:
+            with tempfile.TemporaryDirectory(prefix=".partial-", dir=path.parent) as folder:
+                partial = Path(folder) / path.name
+                make_file(partial, crs_of, token=secrets.token_hex(16))
+                with _writing(partial, None, who, what, when) as (writer, _):
+                    writer.item("grid", "", dict(grid))
+                    for file, sha256 in sources.items():
+                        writer.item("source", file, sha256)
+                    for role in ROLES:
+                        if role in features:
+                            _put_all(writer, features[role])
+                    for key, row in (tapes or {}).items():
+                        writer.change(checked(PutTape(key, row)))
+                    for top, value in (overrides or {}).items():
+                        writer.override((top,), value)
+                _into_place(partial, path)
+        except sqlite3.Error as error:
+            raise in_words(error, path, saving=True) from None
+        except OSError as error:
+            if isinstance(error, OutputError):
+                raise
+            raise OutputError(f'"{path}" cannot be written: {error.strerror or error}') from None
+        return cls(path)
+
+    @classmethod
+    def open(cls, path: Path | str) -> Record:
+        """An existing record, looked through once.
+
+        Raises
+        ------
+        DataError : no such file; not a record; made by a newer version; damaged
+        OutputError : another program holds it
+        """
+        record = cls(Path(path))
+        with connected(record.path) as base:
+            (said,) = base.execute("PRAGMA quick_check(1)").fetchone()
+            if said != "ok":
+                raise broken(record.path, str(said))
+            _crs_of_file(base, record.path)
+            _srs_of_file(base, record.path)
+            _head(base, record.path)
+        return record
+
+    # -- reading --
+
+    @property
+    def head(self) -> int:
+        """Number of the newest revision."""
+        return self.newest().number
+
+    @property
+    def etag(self) -> str:
+        """Text that changes with every revision, and differs from that of any other record."""
+        return self.newest().etag
+
+    def newest(self) -> Revision:
+        """The newest revision."""
+        with connected(self.path) as base:
+            return _head(base, self.path)
+
+    def revisions(self) -> tuple[Revision, ...]:
+        """Every revision, the first one first."""
+        with connected(self.path) as base:
+            rows = base.execute(f"SELECT {_REVISION} FROM record_revisions ORDER BY number").fetchall()
+        return tuple(Revision(*row) for row in rows)
+
+    def content(self, revision: int | None = None) -> Content:
+        """What the record holds at a revision, the newest by default.
+
+        Raises
+        ------
+        UsageError : no such revision
+        DataError : damaged
+        """
+        with connected(self.path) as base:
+            base.execute("BEGIN")
+            head = _head(base, self.path).number
+            at = head if revision is None else _known(revision, head)
+            return content_at(base, at, _crs_of_file(base, self.path))
+
+    # -- saving --
+
+    def save(
+        self,
+        base: int,
+        changes: Sequence[Change],
+        *,
+        who: str,
+        what: str,
+        etag: str | None = None,
+        when: str | None = None,
+    ) -> Revision:
+        """Make the next revision: all of the changes, or none.
+
+        Parameters
+        ----------
+        base : the revision the changes were made on
+        changes : in order
+        who, what : for the list of revisions
+        etag : where given, must be that of ``base`` too
+        when : UTC as ISO 8601 text; now where not given
+
+        Returns
+        -------
+        The revision; it is on the disk when this returns.
+
+        Raises
+        ------
+        Conflict : ``base`` is not the newest revision
+        DataError : a change that cannot be kept
+        OutputError : disk full, read-only, or in use; nothing was saved
+        """
+        who, what = _told(who, "who"), _told(what, "what")
+        looked_at = [checked(change) for change in changes]
+        with _writing(self.path, base, who, what, when, etag) as (writer, made):
+            for change in looked_at:
+                writer.change(change)
+        return made()
+
+    def go_back(
+        self, base: int, to: int, *, who: str, what: str | None = None, when: str | None = None
+    ) -> Revision:
+        """A new revision with the content of revision ``to``; nothing in between is lost.
+
+        Raises
+        ------
+        Conflict, OutputError : as :meth:`save`
+        UsageError : no such revision
+        """
+        who = _told(who, "who")
+        told = _told(what or f"back to revision {to}", "what")
+        with _writing(self.path, base, who, told, when, back_to=to) as (writer, made):
+            _known(to, base)
+            writer.as_at(to)
+        return made()
+
+    def undo(
+        self, base: int, revision: int, *, who: str, what: str | None = None, when: str | None = None
+    ) -> Revision:
+        """A new revision in which what ``revision`` changed is as it was before; the rest stays as it is.
+
+        Raises
+        ------
+        Conflict, OutputError : as :meth:`save`
+        UsageError : no such revision, or the first one
+        DataError : a later revision changed the same things again, so that it cannot be taken back by itself
+        """
+        who = _told(who, "who")
+        told = _told(what or f"revision {revision} undone", "what")
+        with _writing(self.path, base, who, told, when) as (writer, made):
+            if _known(revision, base) == 1:
+                raise UsageError("the first revision cannot be undone: there is nothing before it")
+            features, items = writer.touched(revision)
+            _refuse_later(writer, revision, features, items)
+            for role, name in features:
+                writer.feature_as_at(role, name, revision - 1)
+            for kind, key in items:
+                writer.item_as_at(kind, key, revision - 1)
+        return made()
+
+
+_REVISION = "number, who, made_at, what, back_to, etag"
+
+
+def _head(base: sqlite3.Connection, path: Path) -> Revision:
+    row = base.execute(f"SELECT {_REVISION} FROM record_revisions ORDER BY number DESC LIMIT 1").fetchone()
+    if row is None:
+        raise broken(path, "it has no revision")
+    return Revision(*row)
+
+
+def _known(revision: int, head: int) -> int:
+    if not 1 <= revision <= head:
+        raise UsageError(f"there is no revision {revision}; the record has 1 to {head}")
+    return revision
+
+
+def _told(text: str, word: str) -> str:
+    """Who or what, in one line."""
+    made = " ".join(spelled(text).split())
+    if not made:
+        raise UsageError(f"say {word}: the record keeps who saved, and what")
+    return made
+
+
+def _meta(base: sqlite3.Connection) -> dict[str, str]:
+    return dict(base.execute("SELECT key, value FROM record_meta").fetchall())
+
+
+def _crs_of_file(base: sqlite3.Connection, path: Path) -> dict[str, str]:
+    meta = _meta(base)
+    try:
+        return {role: meta[f"crs of {role}"] for role in ROLES}
+    except KeyError:
+        raise broken(path, "it does not say in what CRS it is") from None
+
+
+def _srs_of_file(base: sqlite3.Connection, path: Path) -> dict[str, int]:
+    found = dict(base.execute("SELECT table_name, srs_id FROM gpkg_geometry_columns").fetchall())
+    if not set(ROLES) <= set(found):
+        raise broken(path, "a layer is missing")
+    return {role: int(found[role]) for role in ROLES}
+
+
+def _crs_of(features: Mapping[str, Features], crs: str | None) -> dict[str, str]:
+    """CRS of every role."""
+    unknown = set(features) - set(ROLES)
+    if unknown:
+        raise UsageError(f'role "{sorted(unknown)[0]}" is not known; it is one of {", ".join(ROLES)}')
+    beds = features.get("beds")
+    own = crs if beds is None or not len(beds) else beds.crs
+    own = own if own is not None or beds is None else beds.crs
+    if not own:
+        raise UsageError("a record without beds needs a CRS for those to come")
+    return {r: features[r].crs if r in features and len(features[r]) else own for r in ROLES}
+
+
+def _put_all(writer: Writer, features: Features) -> None:
+    names = list(features.attributes)
+    for k, entry in enumerate(entries_of(features)):
+        checked(PutFeature(features.role, entry.id, entry.name, entry.rings, entry.kinds, entry.attributes))
+        writer.put(entry, features.role, columns=names if k == 0 else ())
+
+
+def _refuse_later(
+    writer: Writer, revision: int, features: list[tuple[str, str]], items: list[tuple[str, str]]
+) -> None:
+    """Refuse to undo what was changed again since."""
+    faults = []
+    for table, one, two, touched in (
+        ("record_features", "role", "id", features),
+        ("record_items", "kind", "key", items),
+    ):
+        for first, second in touched:
+            row = writer.base.execute(
+                f"SELECT max(max(first, ifnull(until, 0))) FROM {table} WHERE {one} = ? AND {two} = ?",
+                (first, second),
+            ).fetchone()
+            if row[0] > revision:
+                what = (
+                    f"{first.removesuffix('s')} {second}"
+                    if table == "record_features"
+                    else f"{first} {second}"
+                )
+                faults.append(
+                    Fault(
+                        "changed-since",
+                        f"{what} was changed again in revision {row[0]}, so revision {revision} cannot be "
+                        "undone by itself",
+                        f"Undo the later revision first, or go back to revision {revision - 1} as a whole",
+                        RECORD_FILE,
+                    )
+                )
+    if faults:
+        raise DataError(*faults)
+
+
+@contextmanager
+def _writing(
+    path: Path,
+    expected: int | None,
+    who: str,
+    what: str,
+    when: str | None,
+    etag: str | None = None,
+    *,
+    back_to: int | None = None,
+) -> Iterator[tuple[Writer, Callable[[], Revision]]]:
+    """One transaction that ends with a new revision on the disk, or with nothing changed at all.
+
+    Yields
+    ------
+    the writer, and a function that gives the revision once the block has ended
+    """
+    done: list[Revision] = []
+    with connected(path) as base:
+        base.execute("BEGIN IMMEDIATE")
+        try:
+            before = None if expected is None else _head(base, path)
+            if before is not None and (
+                before.number != expected or (etag is not None and etag != before.etag)
+            ):
+                raise Conflict(before, int(expected or 0))
+            number = 1 if before is None else before.number + 1
+            now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if when is None else when
+            token = _meta(base).get("token", "") if before is None else before.etag
+            made = Revision(
+                number, who, now, what, back_to, f"{number}-{_chained(token, number, who, now, what)}"
+            )
+            base.execute("UPDATE record_meta SET value = 'yes' WHERE key = 'writing'")
+            yield Writer(base, number, _srs_of_file(base, path)), lambda: done[0]
+            base.execute(
+                f"INSERT INTO record_revisions ({_REVISION}) VALUES (?, ?, ?, ?, ?, ?)",
+                (number, who, now, what, back_to, made.etag),
+            )
+            base.execute(
+                "UPDATE gpkg_contents SET last_change = ? WHERE table_name IN (?, ?, ?)",
+                (now.replace("Z", ".000Z") if now.endswith("Z") and "." not in now else now, *ROLES),
+            )
+            base.execute("UPDATE record_meta SET value = 'no' WHERE key = 'writing'")
+            base.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise in_words(error, path, saving=True) from None
+        finally:
+            if base.in_transaction:
+                _roll_back(base)
+        done.append(made)
+
+
+def _roll_back(base: sqlite3.Connection) -> None:
+    """Undo a transaction; closing the connection does it too, where the disk refuses even this."""
+    try:
+        base.execute("ROLLBACK")
+    except sqlite3.Error:
+        return
+
+
+def _chained(token: str, *parts: object) -> str:
+    text = "\x1f".join([token, *map(str, parts), secrets.token_hex(8)])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _into_place(partial: Path, path: Path) -> None:
+    """A finished file under its own name, which nobody may have taken in the meantime."""
+    with partial.open("rb") as stream:
+        os.fsync(stream.fileno())
+    taken = OutputError(f'"{path}" is there already; a record is never replaced')
+    try:
+        os.link(partial, path)
+    except FileExistsError:
+        raise taken from None
+    except OSError:
+        # No links on this disk: take the name first, so that of two processes one gets it.
+        try:
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        except FileExistsError:
+            raise taken from None
+        partial.replace(path)
+    sync_folder(path.parent)
