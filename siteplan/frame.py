@@ -80,7 +80,7 @@ class Frame:
     height_kind: HeightKind
     geoid_height_m: float | None
     centre_lonlat: tuple[float, float]
-    """middle of the beds' box, degrees on the site's datum"""
+    """middle of the beds' box, or the one settled before; degrees on the site's datum"""
     origin: tuple[float, float]
     """grid coordinates of xy (0, 0), exactly"""
     extent_m: tuple[float, float]
@@ -267,6 +267,7 @@ def make_frame(
     height_kind: HeightKind = "ellipsoidal",
     geoid_height_m: float | None = None,
     others: Sequence[Features] = (),
+    centre_lonlat: tuple[float, float] | None = None,
 ) -> tuple[Frame, tuple[Finding, ...]]:
     """Choose the site's grid and make it.
 
@@ -281,6 +282,9 @@ def make_frame(
         ``geoid_height_m``
     geoid_height_m : of sea level above the ellipsoid (negative where it lies below)
     others : abutments and openings, whose changes of datum are recorded too
+    centre_lonlat : middle of the site on its datum, where it was settled before: the grid is made for
+        this place instead of the middle of the beds' box, so it stays where it is when a bed changes.
+        Then a site without any bed has a grid too
 
     Returns
     -------
@@ -300,7 +304,7 @@ def make_frame(
     """
     height = _ellipsoidal_height(height_m, height_kind, geoid_height_m)
     facts = crs_facts(beds.crs)
-    box = _box(geodesy.unproject(beds.crs, beds.coords), beds, facts)
+    box = _box(geodesy.unproject(beds.crs, beds.coords), beds, facts, centre_lonlat)
     change: DatumChange | None = None
     if grid not in ("auto", "local"):
         asked = crs_facts(grid)
@@ -308,7 +312,7 @@ def make_frame(
         change = geodesy.datum_change(beds.crs, grid, _area(beds.crs, box.centre))
         if change is not None:
             moved = change.apply(geodesy.unproject(beds.crs, beds.coords))
-            box = _box(moved, beds, asked)
+            box = _box(moved, beds, asked, centre_lonlat)
         _refuse(_unfit(asked, box, NAMED_SCALE_LIMIT))
         made = _named(grid, asked, box, height, "Asked for by name.")
     else:
@@ -397,8 +401,12 @@ def _refuse_nowhere(
     )
 
 
-def _box(lonlat: LonLatArray, beds: Features, facts: CrsFacts) -> _Box:
+def _box(
+    lonlat: LonLatArray, beds: Features, facts: CrsFacts, centre: tuple[float, float] | None = None
+) -> _Box:
     """Box of the beds; longitudes are unrolled, so the 180th meridian may run through it."""
+    if not len(lonlat) and centre is not None:
+        return _Box(centre, (0.0, 0.0), np.tile(np.array([centre]), (25, 1)))
     if not len(lonlat):
         raise DataError(
             Fault("no-beds", "there are no beds to plan", "Give a layer with at least one outline.")
@@ -413,10 +421,24 @@ def _box(lonlat: LonLatArray, beds: Features, facts: CrsFacts) -> _Box:
     if max(width, height) > GREATEST_EXTENT_M or east - west > 90:
         raise DataError(*_far_faults(np.column_stack([lon, lonlat[:, 1]]), beds, facts, (width, height)))
     grid = np.meshgrid(np.linspace(west, east, 5), np.linspace(south, north, 5))
+    middle = ((float(middle_lon) + 180) % 360 - 180, float(middle_lat))
+    if centre is not None:
+        away = float(geodesy.inverse(np.array([middle]), np.array([centre]), ellipsoid=facts.ellipsoid)[0][0])
+        if away > GREATEST_EXTENT_M:
+            raise DataError(_moved_away(away))
     return _Box(
-        ((float(middle_lon) + 180) % 360 - 180, float(middle_lat)),
+        middle if centre is None else centre,
         (width, height),
         np.column_stack([g.ravel() for g in grid]),
+    )
+
+
+def _moved_away(away_m: float) -> Fault:
+    return Fault(
+        "grid-centre",
+        f"the beds lie {away_m / 1000:,.1f} km from the middle the site's grid was made for, and a site is at "
+        f"most {GREATEST_EXTENT_M / 1000:g} km wide",
+        "Check the CRS of the beds, or plan another property as a site of its own",
     )
 
 

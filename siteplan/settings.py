@@ -138,7 +138,8 @@ class PictureFile(Table):
 class Inputs(Table):
     """Where the outlines come from."""
 
-    beds: list[InputFile] = Field(min_length=1)
+    # Left out only where the beds are in the site's record: sites.read_inputs looks.
+    beds: list[InputFile] = Field(default=[], min_length=1)
     abutments: list[InputFile] = []
     openings: list[InputFile] = []
     heights: list[HeightFile] = []
@@ -483,7 +484,7 @@ class SiteSettings(Table):
     length_basis: Literal["ground", "slope"] = "ground"
     slope_by: Literal["follow", "step"] = "follow"
     """edging follows the slope (and takes slope lengths), or steps down it (and takes plan lengths)"""
-    inputs: Inputs
+    inputs: Inputs = Inputs()
     whereabouts: WhereaboutsTable = WhereaboutsTable()
     grid: Grid = Grid()
     show: Show = Show()
