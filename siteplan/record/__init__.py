@@ -4,6 +4,7 @@ Beds, abutments and openings as drawn or brought in, the values set at the desk,
 it is reckoned, and nothing is ever taken out of it: see docs/record.md.
 """
 
+from siteplan.record.applying import applied
 from siteplan.record.content import (
     Change,
     Conflict,
@@ -15,7 +16,6 @@ from siteplan.record.content import (
     PutTape,
     Revision,
     SetOverride,
-    applied,
 )
 from siteplan.record.store import RECORD_FILE, Record
 

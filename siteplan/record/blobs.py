@@ -6,6 +6,7 @@ well-known binary (ISO 13249-3; Z adds 1000 to the type).  Everything is written
 
 from __future__ import annotations
 
+import hashlib
 import struct
 from collections.abc import Sequence
 from typing import Final
@@ -95,6 +96,11 @@ def wkb_of(blob: bytes) -> bytes:
     if box >= len(_BOXES):
         raise ValueError("not a geometry")
     return blob[8 + _BOXES[box] :]
+
+
+def digest_of(blob: bytes) -> str:
+    """Text that tells one geometry from another, whatever CRS number the file gave it."""
+    return hashlib.sha256(wkb_of(blob)).hexdigest()[:32]
 
 
 def box_of(blob: bytes) -> tuple[float, float, float, float]:

@@ -13,7 +13,7 @@ import numpy as np
 from siteplan.errors import DataError, Fault
 from siteplan.intake.features import ROLES
 from siteplan.model import Features
-from siteplan.record.blobs import blob_of, box_of, rings_of_blobs
+from siteplan.record.blobs import blob_of, box_of, digest_of, rings_of_blobs
 from siteplan.record.content import (
     RECORD_FILE,
     Change,
@@ -51,11 +51,17 @@ class Writer:
 
     # -- features --
 
-    def put(self, entry: Entry, role: str, *, columns: Iterable[str] | None = None) -> None:
-        """A feature as it is to be, in the place of the one of its id, or at the end."""
+    def put(
+        self, entry: Entry, role: str, *, columns: Iterable[str] | None = None, came: bool = False
+    ) -> None:
+        """A feature as it is to be, in the place of the one of its id, or at the end.
+
+        ``came``: it is brought in from a file, not drawn or edited.
+        """
         self._columns(role, entry.attributes if columns is None else columns)
         live = self.base.execute(
-            "SELECT place FROM record_features WHERE role = ? AND id = ? AND (until IS NULL OR until = ?) "
+            "SELECT place, facts FROM record_features "
+            "WHERE role = ? AND id = ? AND (until IS NULL OR until = ?) "
             "ORDER BY until IS NULL DESC, fid DESC LIMIT 1",
             (role, entry.id, self.number),
         ).fetchone()
@@ -64,17 +70,20 @@ class Writer:
                 "SELECT ifnull(max(place), 0) + 1 FROM record_features WHERE role = ?", (role,)
             ).fetchone()
         else:
-            (place,) = live
+            place = live[0]
             self.close_feature(role, entry.id)
+        shape = blob_of(entry.rings, entry.kinds, self.srs[role])
+        before = None if live is None else from_json(live[1])["came"]
         facts = to_json(
             {
                 "name": entry.name,
                 "attributes": {k: v for k, v in entry.attributes.items() if v is not None},
                 "file": entry.file,
                 "row": entry.row,
+                "came": digest_of(shape) if came else before,
             }
         )
-        self.open_feature(role, entry.id, place, facts, blob_of(entry.rings, entry.kinds, self.srs[role]))
+        self.open_feature(role, entry.id, place, facts, shape)
 
     def close_feature(self, role: str, name: str) -> bool:
         """End the live row of a feature; whether there was one."""
@@ -201,7 +210,7 @@ class Writer:
         DataError : a thing to be taken out that is not there
         """
         if isinstance(change, PutFeature):
-            self.put(self._entry(change), change.role)
+            self.put(self._entry(change), change.role, came=change.file is not None)
         elif isinstance(change, DropFeature):
             if not self.close_feature(change.role, change.id):
                 raise no_such(change.role, change.id)
@@ -283,12 +292,20 @@ def content_at(base: sqlite3.Connection, at: int, crs: Mapping[str, str]) -> Con
         items.setdefault(kind, {})[key] = from_json(value)
     columns = items.get("columns", {})
     features = {}
+    edited: set[str] = set()
     for role in ROLES:
         rows = base.execute(
             f"SELECT id, facts, shape FROM record_features WHERE role = :r AND {_LIVE} ORDER BY place, fid",
             {"r": role, "at": at},
         ).fetchall()
-        features[role] = _features(role, crs[role], rows, columns.get(role, ()))
+        facts = [from_json(row[1]) for row in rows]
+        features[role] = _features(role, crs[role], rows, facts, columns.get(role, ()))
+        if role == "beds":
+            edited = {
+                row[0]
+                for row, known in zip(rows, facts, strict=True)
+                if known["came"] is not None and known["came"] != digest_of(row[2])
+            }
     tapes = items.get("tape", {})
     overrides = {tuple(from_json(key)): value for key, value in items.get("override", {}).items()}
     return Content(
@@ -298,11 +315,23 @@ def content_at(base: sqlite3.Connection, at: int, crs: Mapping[str, str]) -> Con
         grid=items.get("grid", {}).get("", {}),
         tape_keys=tuple(tapes),
         sources=items.get("source", {}),
+        dropped=_dropped(base, at, features["beds"]),
+        edited=frozenset(edited),
     )
 
 
+def _dropped(base: sqlite3.Connection, at: int, beds: Features) -> frozenset[str]:
+    """Beds there were before a revision, and are not at it."""
+    found = base.execute("SELECT DISTINCT id FROM record_features WHERE role = 'beds' AND first <= ?", (at,))
+    return frozenset(row[0] for row in found) - frozenset(beds.ids.tolist())
+
+
 def _features(
-    role: str, crs: str, rows: Sequence[tuple[str, str, bytes]], columns: Sequence[str]
+    role: str,
+    crs: str,
+    rows: Sequence[tuple[str, str, bytes]],
+    facts: Sequence[dict[str, Any]],
+    columns: Sequence[str],
 ) -> Features:
     try:
         table = rings_of_blobs([row[2] for row in rows])
@@ -315,7 +344,6 @@ def _features(
                 f"{RECORD_FILE} ({role})",
             )
         ) from None
-    facts = [from_json(row[1]) for row in rows]
     return Features(
         role=role,
         crs=crs,

@@ -16,6 +16,7 @@ from typing import Any
 from siteplan.errors import DataError, Fault, OutputError, UsageError
 from siteplan.intake.features import ROLES
 from siteplan.model import Features
+from siteplan.record.checking import checked
 from siteplan.record.connection import broken, connected, in_words, sync_folder
 from siteplan.record.content import (
     RECORD_FILE,
@@ -25,7 +26,6 @@ from siteplan.record.content import (
     PutFeature,
     PutTape,
     Revision,
-    checked,
 )
 from siteplan.record.history import Writer, content_at, spelled
 from siteplan.record.schema import make_file
@@ -69,7 +69,8 @@ class Record:
         Parameters
         ----------
         path : file to make; must not exist
-        features : by role; roles that are missing or empty have the CRS of the beds
+        features : by role, as the intake gives them; roles that are missing or empty have the CRS of
+            the beds
         who, what : of revision 1
         sources : input file and its SHA-256
         grid : ``centre_lonlat`` of the site's grid
@@ -308,8 +309,9 @@ def _crs_of(features: Mapping[str, Features], crs: str | None) -> dict[str, str]
 def _put_all(writer: Writer, features: Features) -> None:
     names = list(features.attributes)
     for k, entry in enumerate(entries_of(features)):
-        checked(PutFeature(features.role, entry.id, entry.name, entry.rings, entry.kinds, entry.attributes))
-        writer.put(entry, features.role, columns=names if k == 0 else ())
+        put = PutFeature(features.role, entry.id, entry.name, entry.rings, entry.kinds, entry.attributes)
+        checked(put, drawn=False)
+        writer.put(entry, features.role, columns=names if k == 0 else (), came=True)
 
 
 def _refuse_later(
