@@ -18,7 +18,7 @@ from siteplan.outline.repair import repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.plans import plan_runs
 from siteplan.settings import InputFile
-from siteplan.sites import SITE_FILE, InputsRead, assemble, line_place, read_inputs, site_of, source_of
+from siteplan.sites import SITE_FILE, InputsRead, assemble, line_place, read_said, said_of, source_of
 
 SCHEMA_VERSION: Final = 1
 
@@ -121,9 +121,10 @@ def check_site(place: Path) -> CheckReport:
     """
     rows: list[CheckRow] = []
     try:
-        settings, base = site_of(place)
+        said = said_of(place)
     except DataError as error:
         return _report(place, _of_faults(error.faults))
+    settings, base = said.settings, said.folder
     line = None
     try:
         line = load_line(line_place(settings.line, base))
@@ -131,7 +132,7 @@ def check_site(place: Path) -> CheckReport:
         rows += _of_faults(error.faults)
     except UsageError as error:
         rows.append(CheckRow("error", "no-such-line", str(error), None, str(base / SITE_FILE), None, None))
-    read: InputsRead = read_inputs(settings, base)
+    read: InputsRead = read_said(said)
     rows += _of_faults(read.faults) + _of_findings(read.findings)
     if read.faults or line is None:
         text = "grid, heights, runs and corners were not looked at, because of the faults before them"
@@ -140,7 +141,7 @@ def check_site(place: Path) -> CheckReport:
         )
         return _report(place, rows)
     try:
-        site = assemble(settings, base, line, read)
+        site = assemble(said, line, read)
         rows += _of_findings(site.findings)
         rows += _of_findings(plan_runs(site).findings)
     except DataError as error:

@@ -34,10 +34,14 @@ from siteplan.intake import AnchorPoint, Reading, Source, Whereabouts, read_feat
 from siteplan.intake.likely import whereabouts_faults
 from siteplan.lengths import BedMeasures, bed_measures
 from siteplan.model import Features, Shapes
+from siteplan.own_lines import OwnLines, read_own_lines
 from siteplan.pictures import PictureCheck, PictureSource, check_pictures
 from siteplan.products import ProductLine
-from siteplan.settings import InputFile, SiteSettings, load_settings
-from siteplan.tomlfile import nearest, validated
+from siteplan.record import RECORD_FILE, Content, Record
+from siteplan.record.merging import input_notes, merged_settings, no_beds_yet
+from siteplan.record.sources import input_hashes
+from siteplan.settings import InputFile, SiteSettings
+from siteplan.tomlfile import nearest, read_toml, validated
 from siteplan.units import um_to_m
 
 SITE_FILE = "site.toml"
@@ -66,6 +70,15 @@ class Site:
     """where heights come from; None where the site has none"""
     pictures: PictureCheck | None = None
     """pictures from above, checked; None where the site has none"""
+    own_lines: OwnLines = OwnLines()
+    """product lines of beds, rows and runs that have their own"""
+    recorded: Content | None = None
+    """what the site's record holds, where the outlines come from there"""
+
+    @property
+    def lines(self) -> tuple[ProductLine, ...]:
+        """The site's line, and those that beds, rows and runs have of their own: what runs count into."""
+        return (self.line, *self.own_lines.lines)
 
 
 def empty_features(role: str, crs: str) -> Features:
@@ -208,8 +221,43 @@ def whereabouts_of(settings: SiteSettings) -> Whereabouts:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SiteSaid:
+    """What is known of a site before any outline is read."""
+
+    settings: SiteSettings
+    """of ``site.toml``, with the values of the record over them"""
+    folder: Path
+    """paths start from it"""
+    content: Content | None = None
+    """what the record holds; None where the site has none"""
+    findings: tuple[Finding, ...] = ()
+
+
+def read_said(said: SiteSaid, *, skip_faulty: bool = False) -> InputsRead:
+    """Every role of a site: from its record, where it has one, else from its files.
+
+    Nothing is raised for bad data.
+    """
+    if said.content is None:
+        return read_inputs(said.settings, said.folder, skip_faulty=skip_faulty)
+    features = {role: f for role, f in said.content.features.items() if len(f) or role == "beds"}
+    faults = _of_settings(features, said.settings)
+    return InputsRead(features, tuple(faults), said.findings)
+
+
+def _of_settings(features: dict[str, Features], settings: SiteSettings) -> list[Fault]:
+    """What the settings ask of the outlines and these do not have."""
+    beds = features["beds"]
+    return [
+        *_mixed_crs(features, settings),
+        *_unknown_beds(beds, settings),
+        *_unknown_vertices(beds, settings),
+    ]
+
+
 def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False) -> InputsRead:
-    """Every role of a site, as far as it can be read; nothing is raised for bad data.
+    """Every role of a site from its files, as far as it can be read; nothing is raised for bad data.
 
     Parameters
     ----------
@@ -217,6 +265,8 @@ def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False
     base : folder the paths start from
     skip_faulty : leave faulty features out and say so, as ``inputs.skip_faulty`` does
     """
+    if not settings.inputs.beds:
+        return InputsRead({}, (_no_inputs(),), ())
     skip = skip_faulty or settings.inputs.skip_faulty
     height_m = ellipsoidal_height_m(settings)
     about = whereabouts_of(settings)
@@ -242,28 +292,76 @@ def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False
             faults.extend(error.faults)
             findings.extend(error.findings)
     if "beds" in features:
-        faults.extend(_mixed_crs(features, settings))
-        faults.extend(_unknown_beds(features["beds"], settings))
-        faults.extend(_unknown_vertices(features["beds"], settings))
+        faults.extend(_of_settings(features, settings))
     return InputsRead(features, tuple(faults), tuple(findings))
+
+
+def _no_inputs() -> Fault:
+    return Fault(
+        "missing-key",
+        "key inputs.beds is missing, and there is no record of beds drawn at the desk either",
+        "Name the file of the beds under [[inputs.beds]], or draw them with 'siteplan desk'",
+        SITE_FILE,
+    )
 
 
 def read_site_inputs(
     place: Path, *, skip_faulty: bool = False
 ) -> tuple[dict[str, Features], tuple[Finding, ...], tuple[Path, ...]]:
-    """Inputs of a site alone: features by role, findings, and the files they came from.
+    """Outlines of a site alone: features by role, findings, and the files they came from.
+
+    Of a site with a record these are the record's.
 
     Raises
     ------
     DataError : with every fault of every input
     """
-    settings, base = site_of(place)
-    read = read_inputs(settings, base, skip_faulty=skip_faulty)
+    said = said_of(place)
+    read = read_said(said, skip_faulty=skip_faulty)
     if read.faults:
         raise DataError(*read.faults)
-    given = settings.inputs
+    if not len(read.features["beds"]):
+        raise no_beds_yet(said.folder / RECORD_FILE)
+    given = said.settings.inputs
     entries = (*given.beds, *given.abutments, *given.openings)
-    return read.features, read.findings, tuple(base / e.file for e in entries)
+    files = tuple(said.folder / e.file for e in entries)
+    return (
+        read.features,
+        read.findings,
+        files if said.content is None else (*files, said.folder / RECORD_FILE),
+    )
+
+
+def said_of(
+    place: str | Path | SiteSettings, folder: Path | None = None, *, content: Content | None = None
+) -> SiteSaid:
+    """Settings of a site and what its record holds.
+
+    Parameters
+    ----------
+    place : site folder, its ``site.toml``, or settings, which count as they are: then no record is read
+    folder : where relative paths start; the folder of ``site.toml`` by default
+    content : to take in place of what the record holds, such as changes that are not saved
+
+    Raises
+    ------
+    DataError : no ``site.toml``, faults in it or in the record
+    """
+    if isinstance(place, SiteSettings):
+        return SiteSaid(place, folder or Path(), content)
+    path = _site_file(place)
+    base = folder or path.parent
+    data = read_toml(path)
+    record = path.parent / RECORD_FILE
+    saved = content is None and record.exists()
+    if saved:
+        content = Record.open(record).content()
+    if content is None:
+        return SiteSaid(validated(SiteSettings, data, str(path)), base)
+    settings, findings = merged_settings(data, path, content)
+    if saved:
+        findings += input_notes(settings.inputs, input_hashes(settings.inputs, base), content)
+    return SiteSaid(settings, base, content, findings)
 
 
 def site_of(place: str | Path | SiteSettings, folder: Path | None = None) -> tuple[SiteSettings, Path]:
@@ -271,10 +369,19 @@ def site_of(place: str | Path | SiteSettings, folder: Path | None = None) -> tup
 
     Raises
     ------
-    DataError : no ``site.toml``, or faults in it
+    DataError : no ``site.toml``, or faults in it or in the record
     """
-    if isinstance(place, SiteSettings):
-        return place, folder or Path()
+    said = said_of(place, folder)
+    return said.settings, said.folder
+
+
+def _site_file(place: str | Path) -> Path:
+    """The ``site.toml`` of a site.
+
+    Raises
+    ------
+    DataError : there is none
+    """
     path = Path(place)
     path = path / SITE_FILE if path.is_dir() else path
     if not path.exists():
@@ -286,45 +393,60 @@ def site_of(place: str | Path | SiteSettings, folder: Path | None = None) -> tup
                 str(place),
             )
         )
-    return load_settings(path), folder or path.parent
+    return path
 
 
 def load_site(
-    place: str | Path | SiteSettings, *, folder: Path | None = None, skip_faulty: bool = False
+    place: str | Path | SiteSettings,
+    *,
+    folder: Path | None = None,
+    skip_faulty: bool = False,
+    content: Content | None = None,
+    allow_empty: bool = False,
 ) -> Site:
     """Read a site: its settings, outlines, grid and product line.
+
+    Where ``record.gpkg`` stands beside ``site.toml``, the outlines are those of the record, its values go
+    before those of ``site.toml``, and the grid stays where it was when the record was made.
 
     Parameters
     ----------
     place : site folder, its ``site.toml``, or settings made with :func:`site_settings`
     folder : where relative paths of settings start; the folder of ``site.toml`` by default
     skip_faulty : leave faulty features out and say so, as ``inputs.skip_faulty`` does
+    content : to take in place of what the record holds, such as changes that are not saved
+    allow_empty : a site whose record has no bed yet is given with none; nothing can be planned of it, but
+        its grid is there to draw in
 
     Raises
     ------
     DataError : with every fault of every input.
     """
-    settings, base = site_of(place, folder)
+    said = said_of(place, folder, content=content)
+    settings, base = said.settings, said.folder
     faults: list[Fault] = []
     line: ProductLine | None = None
     try:
         line = load_line(line_place(settings.line, base))
     except DataError as error:
         faults.extend(error.faults)
-    read = read_inputs(settings, base, skip_faulty=skip_faulty)
+    read = read_said(said, skip_faulty=skip_faulty)
     faults.extend(read.faults)
     if faults or line is None:
         raise DataError(*faults)
-    return assemble(settings, base, line, read)
+    return assemble(said, line, read, allow_empty=allow_empty)
 
 
-def assemble(settings: SiteSettings, base: Path, line: ProductLine, read: InputsRead) -> Site:
+def assemble(said: SiteSaid, line: ProductLine, read: InputsRead, *, allow_empty: bool = False) -> Site:
     """A site from inputs read without fault: its grid, its outlines in it, heights and pictures.
 
     Raises
     ------
-    DataError : what is wrong with grid, heights or pictures
+    DataError : what is wrong with grid, heights or pictures; no bed, unless that is allowed
     """
+    settings, base = said.settings, said.folder
+    if not len(read.features["beds"]) and not allow_empty:
+        raise no_beds_yet(base / RECORD_FILE)
     features, findings = read.features, list(read.findings)
     beds = features["beds"]
     abutments = features.get("abutments", empty_features("abutments", beds.crs))
@@ -336,9 +458,11 @@ def assemble(settings: SiteSettings, base: Path, line: ProductLine, read: Inputs
         height_kind=settings.grid.height_kind,
         geoid_height_m=None if settings.grid.geoid_height is None else um_to_m(settings.grid.geoid_height),
         others=tuple(f for role, f in features.items() if role != "beds"),
+        centre_lonlat=None if said.content is None else _settled_centre(said.content),
     )
     findings.extend(found)
     bed_shapes = frame.shapes(beds)
+    own_lines = read_own_lines(settings, beds, lambda text: line_place(text, base), SITE_FILE)
     extras, told = _extras(settings, base, frame, beds, bed_shapes, abutments)
     findings.extend(told)
     return Site(
@@ -355,7 +479,15 @@ def assemble(settings: SiteSettings, base: Path, line: ProductLine, read: Inputs
         findings=tuple(findings),
         heights=extras.heights,
         pictures=extras.pictures,
+        own_lines=own_lines,
+        recorded=said.content,
     )
+
+
+def _settled_centre(content: Content) -> tuple[float, float] | None:
+    """Where the site's grid was settled when the record was made."""
+    centre = content.grid.get("centre_lonlat")
+    return None if centre is None else (float(centre[0]), float(centre[1]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

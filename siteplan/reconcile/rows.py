@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 
 from siteplan.errors import DataError, Fault
 from siteplan.fieldnotes.tables import read_table, read_text
+from siteplan.record import RECORD_FILE
 from siteplan.sites import SITE_FILE, Site
 from siteplan.tape_settings import TapeRow
 from siteplan.tomlfile import nearest
@@ -103,5 +104,10 @@ def _column(head: str) -> tuple[str | None, str | None]:
 
 
 def settings_rows(site: Site) -> list[Row]:
-    """Rows of ``[[tape]]`` in ``site.toml``."""
-    return [Row(row, SITE_FILE, k, None, None) for k, row in enumerate(site.settings.tape, start=1)]
+    """Rows of ``[[tape]]`` in ``site.toml``, then those of the record."""
+    rows = site.settings.tape
+    own = len(rows) - (0 if site.recorded is None else len(site.recorded.tapes))
+    return [
+        Row(row, SITE_FILE, k, None, None) if k <= own else Row(row, RECORD_FILE, k - own, None, None)
+        for k, row in enumerate(rows, start=1)
+    ]
