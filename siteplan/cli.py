@@ -507,6 +507,20 @@ def compare_command(
     return run_lines(place, lines or "", out=out, as_json=as_json, skip_faulty=skip_faulty)
 
 
+@program.command("desk")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; a free one if not said.")
+@click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
+@click.option("--who", help="Your name, kept with every revision; the name of your account if not said.")
+def desk_command(place: Path, port: int | None, browser: bool, who: str | None) -> None:
+    """Draw and plan the site PLACE on a page in your browser, on this machine alone."""
+    import getpass
+
+    from siteplan.desk.serve import run_desk
+
+    run_desk(place, who=who or getpass.getuser(), port=port, browser=browser, say=click.echo)
+
+
 @program.command("lines")
 def lines_command() -> None:
     """List the product lines that ship with the program (invented, to start from)."""

@@ -1,0 +1,200 @@
+"""The routes of the desk: each reads its request, asks the session, and writes the answer."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import Route
+
+from siteplan.desk import wire
+from siteplan.desk.guards import Guard
+from siteplan.desk.page import PAGE, desk_page, policy
+from siteplan.desk.session import Session, refused
+from siteplan.desk.view import Box
+from siteplan.desk.wire import Refused
+from siteplan.errors import OutputError, SiteplanError
+from siteplan.publish.assets import VENDOR, script_text
+
+KINDS: Final = {".js": "text/javascript", ".css": "text/css", ".png": "image/png"}
+_SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
+_PLAIN_NAME: Final = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
+
+
+def make_app(session: Session, *, token: str, port: int | None = None) -> Guard:
+    """The desk as an ASGI application.
+
+    Parameters
+    ----------
+    session : the site
+    token : of this start
+    port : it listens on; None in tests
+    """
+    desk = _Desk(session, token)
+    app = Starlette(
+        routes=desk.routes(),
+        exception_handlers=dict.fromkeys((Refused, SiteplanError, HTTPException, Exception), _told),
+    )
+    return Guard(app, token=token, port=port)
+
+
+def answer(data: Any, status: int = 200) -> Response:
+    """JSON."""
+    body = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return Response(body, status_code=status, media_type="application/json")
+
+
+def _told(request: Request, error: Exception) -> Response:
+    """The answer to a request that failed."""
+    if isinstance(error, Refused):
+        return answer(error.body, error.status)
+    if isinstance(error, OutputError):
+        made = Refused(507, str(error), why=str(error))
+    elif isinstance(error, SiteplanError):
+        made = refused(error, None)
+    elif isinstance(error, HTTPException):
+        made = Refused(error.status_code, error.detail)
+    else:
+        made = Refused(500, f"The desk stumbled over this ({type(error).__name__}). Please report it")
+    return answer(made.body, made.status)
+
+
+class _Desk:
+    """The routes, with the session they ask."""
+
+    def __init__(self, session: Session, token: str) -> None:
+        self.session = session
+        self.token = token
+
+    def routes(self) -> list[Route]:
+        """Every route."""
+        reads: dict[str, Callable[[Request], Any]] = {
+            "/api/site": lambda r: self.session.site(),
+            "/api/head": lambda r: self.session.head(),
+            "/api/features": lambda r: self.session.features(_box(r)),
+            "/api/plan": lambda r: self.session.plan(_box(r), _zoom(r)),
+            "/api/panel": lambda r: self.session.panel(r.query_params.get("bed")),
+            "/api/revisions": lambda r: self.session.revisions(),
+        }
+        writes: dict[str, Callable[[Request, dict[str, Any]], Any]] = {
+            "/api/try": self._try,
+            "/api/edit": self._edit,
+            "/api/undo": self._undo,
+            "/api/back": self._back,
+        }
+        return [
+            Route("/", self._page),
+            Route("/assets/leaflet/{path:path}", self._leaflet),
+            Route("/assets/desk/{name}", self._own),
+            *(Route(path, _read(make)) for path, make in reads.items()),
+            *(Route(path, _write(make), methods=["POST"]) for path, make in writes.items()),
+        ]
+
+    # --- the page and its files
+
+    async def _page(self, request: Request) -> Response:
+        title = self.session.state.site.settings.name
+        text = await run_in_threadpool(desk_page, self.token, title)
+        # half a surrogate pair in a title has no UTF-8 form
+        body = text.encode("utf-8", errors="xmlcharrefreplace")
+        return Response(
+            body,
+            media_type="text/html; charset=utf-8",
+            headers={"Content-Security-Policy": policy(text)},
+        )
+
+    async def _leaflet(self, request: Request) -> Response:
+        name = request.path_params["path"]
+        if name == "leaflet.js":
+            return _text(script_text("leaflet/dist/leaflet.js"), ".js")
+        if name == "leaflet.css" or re.fullmatch(r"images/[a-z0-9-]+\.png", name):
+            path = VENDOR / "leaflet" / "dist" / name
+            if path.is_file():
+                return _file(path)
+        raise HTTPException(404, "There is no such file")
+
+    async def _own(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        path = _SHARED.get(name, PAGE / name)
+        if not _PLAIN_NAME.fullmatch(name) or path.suffix not in (".js", ".css") or not path.is_file():
+            raise HTTPException(404, "There is no such file")
+        return _file(path)
+
+    # --- changes
+
+    def _try(self, request: Request, body: dict[str, Any]) -> Any:
+        return self.session.attempt(wire.whole(body.get("base"), "base"), wire.changes(body.get("changes")))
+
+    def _edit(self, request: Request, body: dict[str, Any]) -> Any:
+        etag = request.headers.get("if-match")
+        if etag is None:
+            raise Refused(428, "A change names the revision it was made on (If-Match)")
+        return self.session.save(
+            wire.whole(body.get("base"), "base"),
+            etag.strip().removeprefix("W/").strip('"'),
+            wire.text(body.get("what"), "what", most=500, empty=False),
+            wire.changes(body.get("changes")),
+        )
+
+    def _undo(self, request: Request, body: dict[str, Any]) -> Any:
+        base = wire.whole(body.get("base"), "base")
+        return self.session.undo(base, wire.whole(body.get("revision"), "revision"))
+
+    def _back(self, request: Request, body: dict[str, Any]) -> Any:
+        return self.session.back(wire.whole(body.get("base"), "base"), wire.whole(body.get("to"), "to"))
+
+
+def _read(make: Callable[[Request], Any]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        return answer(await run_in_threadpool(make, request))
+
+    return endpoint
+
+
+def _write(make: Callable[[Request, dict[str, Any]], Any]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        body = wire.parsed(await request.body())
+        return await run_in_threadpool(lambda: answer(make(request, body)))
+
+    return endpoint
+
+
+def _file(path: Path) -> Response:
+    return FileResponse(path, media_type=KINDS[path.suffix], headers={"Cache-Control": "no-cache"})
+
+
+def _text(text: str, suffix: str) -> Response:
+    return Response(text, media_type=KINDS[suffix], headers={"Cache-Control": "no-cache"})
+
+
+def _box(request: Request) -> Box | None:
+    given = request.query_params.get("bbox")
+    if given is None:
+        return None
+    parts = given.split(",")
+    try:
+        numbers = [float(p) for p in parts]
+    except ValueError:
+        numbers = []
+    if len(numbers) != 4:
+        wire.bad("bbox must be west,south,east,north")
+    west, south, east, north = (wire.number(n, "bbox", least=-1000, most=1000) for n in numbers)
+    return west, south, east, north
+
+
+def _zoom(request: Request) -> float | None:
+    given = request.query_params.get("zoom")
+    if given is None:
+        return None
+    try:
+        return wire.number(float(given), "zoom", least=0, most=30)
+    except ValueError:
+        wire.bad("zoom must be a number")

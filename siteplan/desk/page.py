@@ -1,0 +1,95 @@
+"""The page of the desk: folium's frame of the map, our head, and the body that lies in ``page/``."""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from typing import Final
+
+from siteplan.publish.pageframe import Page, SiteMap, Verbatim, content_sum
+
+PAGE: Final = Path(__file__).parent / "page"
+_HEAD_MARK: Final = "<!--desk:head-->"
+
+
+@functools.cache
+def _frame() -> str:
+    """The whole page but for the head that differs from start to start.  Takes no argument, on purpose."""
+    page = Page()
+    site_map = SiteMap(
+        location=(0, 0),
+        tiles=None,
+        zoom_start=2,
+        max_zoom=24,
+        zoom_snap=0.5,
+        zoom_delta=1,
+        zoom_control=False,
+        attribution_control=False,
+        prefer_canvas=True,
+        bounce_at_zoom_limits=False,
+    )
+    # folium names things at random; the page's scripts know the map by this name
+    site_map._id = "siteplan"
+    page.add_child(site_map)
+    for text in (_HEAD_MARK,):
+        page.header.add_child(Verbatim(text))
+    for text in (_own("page.html"),):
+        page.html.add_child(Verbatim(text))
+    return page.render()
+
+
+def _own(name: str) -> str:
+    return (PAGE / name).read_text(encoding="utf-8")
+
+
+def desk_page(token: str, title: str) -> str:
+    """The page.
+
+    Parameters
+    ----------
+    token : of this start; the page gives it back with everything it asks
+    title : of the site
+    """
+    head = (
+        f'<meta charset="utf-8"><meta name="desk-token" content="{escape(token)}">'
+        f"<title>{escape(title)}</title>"
+        '<link rel="icon" href="data:,">'
+        '<link rel="stylesheet" href="/assets/leaflet/leaflet.css">'
+        '<link rel="stylesheet" href="/assets/desk/desk.css">'
+        '<script src="/assets/leaflet/leaflet.js"></script>'
+    )
+    before, after = _frame().split(_HEAD_MARK)
+    # the map must stand before the page's own scripts run, and folium sets it up at the end of the body
+    setup = re.search(r"<script>(.*?)</script>", after, re.DOTALL)
+    body = _map_first(after) if setup else after
+    return f"{before}{head}{body}"
+
+
+def _map_first(after: str) -> str:
+    """Folium's own script moved before the page's scripts."""
+    at = after.rindex("<script>")
+    end = after.index("</script>", at) + len("</script>")
+    script = after[at:end]
+    rest = after[:at] + after[end:]
+    first = rest.find("<script ")
+    return rest[:first] + script + rest[first:] if first >= 0 else rest + script
+
+
+def policy(page: str, tiles: Sequence[str] = ()) -> str:
+    """Content policy of the page: its own files, and the sums of the scripts that stand in it.
+
+    Parameters
+    ----------
+    page : as sent
+    tiles : origins of the tile sources the site names
+    """
+    scripts = " ".join(content_sum(t) for t in re.findall(r"<script>(.*?)</script>", page, re.DOTALL))
+    images = " ".join(["'self'", "data:", "blob:", *tiles])
+    return (
+        f"default-src 'none'; script-src 'self' {scripts}; style-src 'self' 'unsafe-inline'; "
+        f"img-src {images}; connect-src 'self'; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )

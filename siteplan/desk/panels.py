@@ -1,0 +1,232 @@
+"""What the side panel says: of one bed, or of the whole site."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from siteplan.desk.view import Shown
+from siteplan.desk.words import Words, counted, rows
+from siteplan.errors import Finding
+from siteplan.lengths import bed_measures
+from siteplan.model import PieceKind
+from siteplan.parts import Part
+from siteplan.products import ProductLine
+from siteplan.publish.write import all_findings
+from siteplan.tables import taken
+from siteplan.types import BoolArray, IntArray
+from siteplan.units import um_to_m
+
+KINDS: Final = ("section", "closer", "corner", "end")
+PENDING: Final = {"text": "being reckoned", "pending": True}
+
+
+def kind_of_code(line: ProductLine) -> dict[str, tuple[str, str]]:
+    """Code to its name and kind, in catalogue order."""
+    groups = (line.sections, line.closers, line.corners, line.ends)
+    return {
+        unit.article.code: (unit.article.name, kind)
+        for kind, units in zip(KINDS, groups, strict=True)
+        for unit in units
+    }
+
+
+def count_rows(line: ProductLine, codes: Sequence[str], counts: IntArray, cuts: int) -> list[dict[str, Any]]:
+    """Rows of the table of counts."""
+    known = kind_of_code(line)
+    made = [
+        {"code": code, "what": known[code][0], "kind": known[code][1], "count": n, "text": f"{n:,}"}
+        for code, n in zip(codes, counts.tolist(), strict=True)
+        if n
+    ]
+    if cuts:
+        made.append(
+            {
+                "code": "",
+                "what": "of these, cut to length",
+                "kind": "cut",
+                "count": cuts,
+                "text": f"{cuts:,}",
+            }
+        )
+    return made
+
+
+def _legs_of(part: Part, beds: BoolArray) -> BoolArray:
+    runs = part.plan.runs
+    of_run = beds[runs.bed]
+    found: BoolArray = of_run[runs.leg_run]
+    return found
+
+
+def _cuts(part: Part, legs: BoolArray) -> int:
+    pieces = part.result.pieces
+    return int(np.count_nonzero(legs[pieces.leg] & (pieces.kind == PieceKind.CUT)))
+
+
+def finding_rows(part: Part, findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """Findings with the place they are about."""
+    shapes = part.site.bed_shapes
+    first: dict[str, int] = {}
+    for ring, bed in enumerate(shapes.ids[shapes.ring_feature].tolist()):
+        first.setdefault(str(bed), int(shapes.ring_offsets[ring]))
+    at = [first.get(f.bed) if f.bed is not None else None for f in findings]
+    known = np.array([a for a in at if a is not None], dtype=np.int64)
+    lonlat = iter(np.round(part.site.frame.wgs84(shapes.xy[known]), 10).tolist() if len(known) else [])
+    return [
+        {"level": f.grade, "text": f.text, "bed": f.bed, "at": None if a is None else next(lonlat)}
+        for f, a in zip(findings, at, strict=True)
+    ]
+
+
+def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
+    """The panel of one bed.
+
+    Parameters
+    ----------
+    part : the bed's part
+    bed : its index there
+    revision : of the record
+    """
+    site, runs, result = part.site, part.plan.runs, part.result
+    words = Words.of(site)
+    own = np.arange(len(site.beds)) == bed
+    measures = bed_measures(site.frame, taken(site.beds, own))
+    legs = _legs_of(part, own)
+    of_run = own[runs.bed]
+    bed_id = str(site.beds.ids[bed])
+    counts = result.leg_counts[legs].sum(axis=0)
+    unmet = own[runs.bed[result.unmet.run]]
+    unedged = own[part.plan.unedged.bed]
+    shown = [
+        ("Outline", words.length(float(measures.perimeter_m[0]))),
+        *([("Area", words.area(float(measures.area_m2[0])))] if measures.area_m2[0] else []),
+        ("Edging", words.length(float(part.plan.lengths.run_ground_m[of_run].sum()))),
+        ("Runs", f"{counted(int(of_run.sum()), 'run')}, {counted(int(legs.sum()), 'leg')}"),
+        ("Corners", _corner_text(part, legs)),
+        ("Pieces", f"{int(np.count_nonzero(own[result.pieces.bed])):,}"),
+    ]
+    if unedged.any():
+        shown.append(("No edging", words.length(float(part.plan.unedged.length_m[unedged].sum()))))
+    if site.settings.length_basis == "slope":
+        shown.append(
+            ("Edging on the slope", words.length(float(part.plan.lengths.run_slope_m[of_run].sum())))
+        )
+    name = str(site.beds.names[bed])
+    return {
+        "title": name if name == bed_id else f"{name} ({bed_id})",
+        "bed": bed_id,
+        "revision": revision,
+        "rows": rows(shown),
+        "counts": count_rows(site.line, result.codes, counts, _cuts(part, legs)),
+        "legs": _leg_rows(part, legs, words),
+        "unmet": _unmet_rows(part, unmet, words),
+        "findings": finding_rows(part, [f for f in all_findings(site, part.plan, result) if f.bed == bed_id]),
+        "cost": None,
+    }
+
+
+def _corner_text(part: Part, legs: BoolArray) -> str:
+    runs = part.plan.runs
+    turn = runs.corner_turn_deg[legs[runs.corner_leg]]
+    outside = int((turn > 0).sum())
+    return f"{outside:,} outside, {len(turn) - outside:,} inside"
+
+
+def _leg_rows(part: Part, legs: BoolArray, words: Words) -> list[dict[str, Any]]:
+    runs, result = part.plan.runs, part.result
+    unmet = set(result.unmet.leg.tolist())
+    pieces = result.leg_counts.sum(axis=1)
+    which = np.flatnonzero(legs)
+    lengths = words.lengths(runs.length_m[which])
+    return [
+        {
+            "id": str(runs.leg_id[k]),
+            "length": length,
+            "pieces": f"{int(pieces[k]):,}",
+            "unmet": k in unmet,
+            "left_over": _left_over(words, int(result.fits.left_over_um[k])),
+        }
+        for k, length in zip(which.tolist(), lengths, strict=True)
+    ]
+
+
+def _left_over(words: Words, um: int) -> str:
+    if not um:
+        return "none"
+    return f"{words.length(abs(um_to_m(um)))} {'short' if um > 0 else 'over'}"
+
+
+def _unmet_rows(part: Part, keep: BoolArray, words: Words) -> list[dict[str, Any]]:
+    runs, unmet = part.plan.runs, part.result.unmet
+    texts = words.unmet(part)
+    return [
+        {"leg": str(runs.leg_id[unmet.leg[k]]), "bed": str(unmet.bed[k]), "text": texts[k]}
+        for k in np.flatnonzero(keep).tolist()
+    ]
+
+
+def site_panel(
+    title: str,
+    shown: Sequence[Shown],
+    revision: int,
+    *,
+    findings: list[dict[str, Any]] | None,
+    cost: dict[str, Any] | None,
+) -> dict[str, Any]:
+    """The panel of the whole site, summed over its parts.
+
+    Parameters
+    ----------
+    findings : None while they are being gathered
+    cost : None while it is being reckoned
+    """
+    length, runs, legs, pieces, beds, cuts, outside, corners = 0.0, 0, 0, 0, 0, 0, 0, 0
+    counts: IntArray | None = None
+    unmet: list[dict[str, Any]] = []
+    for each in shown:
+        part = each.view.part
+        words = Words.of(part.site)
+        of_run = each.live[part.plan.runs.bed]
+        of_leg = _legs_of(part, each.live)
+        length += float(part.plan.lengths.run_ground_m[of_run].sum())
+        runs, legs = runs + int(of_run.sum()), legs + int(of_leg.sum())
+        beds += int(each.live.sum())
+        pieces += int(np.count_nonzero(each.live[part.result.pieces.bed]))
+        cuts += _cuts(part, of_leg)
+        own = part.result.leg_counts[of_leg].sum(axis=0)
+        counts = own if counts is None else counts + own
+        turn = part.plan.runs.corner_turn_deg[of_leg[part.plan.runs.corner_leg]]
+        outside, corners = outside + int((turn > 0).sum()), corners + len(turn)
+        unmet += _unmet_rows(part, each.live[part.plan.runs.bed[part.result.unmet.run]], words)
+    first = shown[0].view.part if shown else None
+    total = Words.of(first.site).length(length) if first is not None else "none yet"
+    return {
+        "title": title,
+        "revision": revision,
+        "rows": rows(
+            [
+                ("Beds", f"{beds:,}"),
+                ("Edging", total),
+                ("Runs", f"{counted(runs, 'run')}, {counted(legs, 'leg')}"),
+                ("Corners", f"{outside:,} outside, {corners - outside:,} inside"),
+                ("Pieces", f"{pieces:,}"),
+                ("Unmet", counted(len(unmet), "place")),
+            ]
+        ),
+        "counts": []
+        if first is None or counts is None
+        else count_rows(first.site.line, first.result.codes, counts, cuts),
+        "legs": [],
+        "unmet": unmet[:MOST_ROWS],
+        "unmet_count": len(unmet),
+        "findings": findings or [],
+        "findings_pending": findings is None,
+        "cost": PENDING if cost is None else cost,
+    }
+
+
+MOST_ROWS: Final = 500
+"""unmet places and findings named in the panel of a site"""

@@ -1,0 +1,443 @@
+"""The desk's session: the record, the planned state of its newest revision, and every answer but pictures.
+
+One lock holds the state; what takes time is done outside it, on states that never change.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from siteplan.catalog import load_line, shipped_lines
+from siteplan.desk.drawing import Drawing, Places, wire_places
+from siteplan.desk.panels import bed_panel, site_panel
+from siteplan.desk.state import Edited, State, edited, site_after, whole_state
+from siteplan.desk.view import MOST_PIECES, Box, boxes_of, meets, places, plan_answer
+from siteplan.desk.wire import Refused
+from siteplan.errors import DataError, Fault, OutputError, SiteplanError, UsageError
+from siteplan.lengths import bed_measures
+from siteplan.model import Features, RingKind
+from siteplan.record import (
+    RECORD_FILE,
+    Change,
+    Conflict,
+    Content,
+    DropFeature,
+    PutFeature,
+    Record,
+    SetOverride,
+    applied,
+)
+from siteplan.sites import Site, load_site
+
+ROLES = ("beds", "abutments", "openings")
+KIND = {RingKind.OUTER: "polygon", RingKind.ISLAND: "polygon", RingKind.LINE: "line", RingKind.POINT: "point"}
+
+
+class Session:
+    """One site at the desk.
+
+    Parameters
+    ----------
+    folder : of the site
+    who : name kept with every revision
+    """
+
+    def __init__(self, folder: Path, who: str, record: Record | None = None) -> None:
+        self.folder = folder
+        self.who = who
+        self.lock = threading.RLock()
+        self.record = record or open_record(folder, who)
+        self.state = self._loaded()
+        self.places = Places(self.state.site.frame, self.state.site.beds.crs)
+        for role in ROLES:
+            self.places.learn(self.state.content.features[role])
+        self.can_write, self.why_not = _writable(folder)
+
+    # --- states
+
+    def _loaded(self) -> State:
+        """The newest revision, planned from the start."""
+        revision = self.record.newest()
+        content = self.record.content(revision.number)
+        return whole_state(revision.number, revision.etag, content, self._site(content))
+
+    def _site(self, content: Content) -> Site:
+        return site_of_content(self.folder, content)
+
+    def now(self) -> State:
+        """The state of the newest revision; read again where somebody else has saved."""
+        with self.lock:
+            newest = self.record.newest()
+            if newest.etag != self.state.etag:
+                self.state = self._loaded()
+                for role in ROLES:
+                    self.places.learn(self.state.content.features[role])
+            return self.state
+
+    def head(self) -> dict[str, Any]:
+        """Number and tag of the newest revision."""
+        newest = self.record.newest()
+        return {"revision": newest.number, "etag": newest.etag}
+
+    def _edited(self, state: State, changes: Sequence[Change]) -> Edited:
+        content = applied(state.content, changes)
+        if any(isinstance(c, SetOverride) for c in changes):
+            site = self._site(content)
+        else:
+            site = site_after(state.site, content, changes)
+        _refuse_named(site, changes)
+        return edited(state, content, site, changes)
+
+    # --- changes
+
+    def drawn(self, state: State, changes: Sequence[dict[str, Any]]) -> Drawing:
+        """Changes of the wire as changes of the record."""
+        drawing = Drawing(state.content.features, self.places, state.content.tape_keys)
+        for change in changes:
+            drawing.change(change)
+        return drawing
+
+    def attempt(self, base: int, changes: Sequence[dict[str, Any]]) -> dict[str, Any]:
+        """What changes would make of the plan; nothing is saved."""
+        state = self._at(base)
+        drawing = self.drawn(state, changes)
+        return self._answer(self._planned(state, drawing.made), drawing)
+
+    def save(
+        self, base: int, etag: str | None, what: str, changes: Sequence[dict[str, Any]]
+    ) -> dict[str, Any]:
+        """Changes saved as the next revision.
+
+        Raises
+        ------
+        Refused : 412 where somebody saved in between, 422 for what cannot be planned, 507 for a disk that
+            takes nothing
+        """
+        with self.lock:
+            state = self._at(base, etag)
+            drawing = self.drawn(state, changes)
+            done = self._planned(state, drawing.made)
+            revision = self._saving(
+                lambda: self.record.save(base, drawing.made, who=self.who, what=what, etag=etag)
+            )
+            self.state = _numbered(done.state, revision.number, revision.etag)
+            self._learn(drawing)
+            done = Edited(self.state, done.affected, done.fresh)
+        answer = self._answer(done, drawing)
+        return {**answer, "revision": revision.number, "etag": revision.etag}
+
+    def undo(self, base: int, revision: int) -> dict[str, Any]:
+        """What one revision changed, taken back."""
+        return self._turned(lambda: self.record.undo(base, revision, who=self.who))
+
+    def back(self, base: int, to: int) -> dict[str, Any]:
+        """Back to the content of a revision."""
+        return self._turned(lambda: self.record.go_back(base, to, who=self.who))
+
+    def _turned(self, save: Any) -> dict[str, Any]:
+        with self.lock:
+            revision = self._saving(save)
+            self.now()
+            return {"revision": revision.number, "etag": revision.etag, "reload": True}
+
+    def _saving(self, save: Any) -> Any:
+        try:
+            return save()
+        except Conflict as conflict:
+            raise self._conflict(conflict) from None
+        except OutputError as error:
+            raise Refused(
+                507, f"Not saved: {error}", "Your drawing is still in the page", why=str(error)
+            ) from None
+        except DataError as error:
+            raise refused(error, None) from None
+        except UsageError as error:
+            raise Refused(422, str(error)) from None
+
+    def _conflict(self, conflict: Conflict) -> Refused:
+        made = Refused(412, str(conflict), "Look at the newer revision, then make the change again")
+        made.more = {
+            "conflict": conflict.head,
+            "who": conflict.who,
+            "what": conflict.what,
+            "when": conflict.when,
+        }
+        return made
+
+    def _at(self, base: int, etag: str | None = None) -> State:
+        """The state the changes were made on.
+
+        Raises
+        ------
+        Refused : 412, it is not the newest revision
+        """
+        state = self.now()
+        if base != state.revision or (etag is not None and etag != state.etag):
+            raise self._conflict(Conflict(self.record.newest(), base))
+        return state
+
+    def _planned(self, state: State, changes: Sequence[Change]) -> Edited:
+        try:
+            return self._edited(state, changes)
+        except DataError as error:
+            raise refused(error, state.site) from None
+        except UsageError as error:
+            raise Refused(422, str(error)) from None
+
+    def _learn(self, drawing: Drawing) -> None:
+        for role, feature_id in drawing.new:
+            table = self.state.content.features[role]
+            self.places.learn(_one(table, feature_id))
+
+    def _answer(self, done: Edited, drawing: Drawing) -> dict[str, Any]:
+        state = done.state
+        beds = [i for role, i in drawing.new if role == "beds"]
+        beds += [
+            c.path[1]
+            for c in drawing.made
+            if isinstance(c, SetOverride) and c.path[0] == "bed" and c.path[1:]
+        ]
+        gone = [{"role": c.role, "id": c.id} for c in drawing.made if isinstance(c, DropFeature)]
+        kept = {(g["role"], g["id"]) for g in gone}
+        put = list(dict.fromkeys(drawing.new))
+        panel = None
+        if beds and beds[0] in state.where:
+            shown, k = state.where[beds[0]]
+            panel = bed_panel(shown.view.part, k, state.revision)
+        return {
+            "revision": state.revision,
+            "plan": plan_answer(done.fresh),
+            "affected": list(done.affected),
+            "panel": panel,
+            "site": self._site_panel(state),
+            "features": [
+                f
+                for role, i in put
+                if (role, i) not in kept
+                for f in feature_rows(state.site.frame, role, _one(state.content.features[role], i))
+            ],
+            "dropped": gone,
+            "faults": [],
+        }
+
+    # --- looking
+
+    def site(self) -> dict[str, Any]:
+        """What the page asks first."""
+        state = self.now()
+        site = state.site
+        own = site.line
+        lines = [{"key": key, "name": load_line(key).name} for key in shipped_lines()]
+        if own.key not in {line["key"] for line in lines}:
+            lines.insert(0, {"key": site.settings.line, "name": own.name})
+        return {
+            "name": site.settings.name,
+            "key": hashlib.sha256(str(self.folder.resolve()).encode()).hexdigest()[:16],
+            "revision": state.revision,
+            "etag": state.etag,
+            "units": site.settings.show.units,
+            "line": {"key": site.settings.line, "name": own.name},
+            "lines": lines,
+            "overrides": state.content.overrides,
+            "bounds": self._bounds(state),
+            "beds_count": len(site.beds),
+            "pictures": [],
+            "tile_sources": [],
+            "grid": {"name": site.frame.name, "unit": site.frame.unit},
+            "length_basis": site.settings.length_basis,
+            "who": self.who,
+            "can_write": self.can_write,
+            "why_not": self.why_not,
+            "exports": [],
+            "piece_limit": MOST_PIECES,
+        }
+
+    def _bounds(self, state: State) -> list[float] | None:
+        xy = [s.xy for s in (state.site.bed_shapes, state.site.abutment_shapes, state.site.opening_shapes)]
+        together = np.concatenate(xy)
+        if not len(together):
+            lon, lat = state.site.frame.centre_lonlat
+            return [lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001]
+        lonlat = state.site.frame.wgs84(together)
+        return [*lonlat.min(axis=0).tolist(), *lonlat.max(axis=0).tolist()]
+
+    def features(self, box: Box | None) -> dict[str, Any]:
+        """Features in view."""
+        state = self.now()
+        made: list[dict[str, Any]] = []
+        for role in ROLES:
+            table = state.content.features[role]
+            made += feature_rows(state.site.frame, role, table, box)
+        return {"revision": state.revision, "features": made}
+
+    def plan(self, box: Box | None, zoom: float | None) -> dict[str, Any]:
+        """The plan in view."""
+        state = self.now()
+        return {"revision": state.revision, **plan_answer(state.shown, box=box, zoom=zoom)}
+
+    def panel(self, bed: str | None) -> dict[str, Any]:
+        """The panel of a bed, or of the site."""
+        state = self.now()
+        if bed is None:
+            return self._site_panel(state)
+        if bed not in state.where:
+            raise Refused(404, f'there is no bed "{bed[:80]}" in the plan')
+        shown, k = state.where[bed]
+        return bed_panel(shown.view.part, k, state.revision)
+
+    def _site_panel(self, state: State) -> dict[str, Any]:
+        return site_panel(state.site.settings.name, state.shown, state.revision, findings=None, cost=None)
+
+    def revisions(self) -> dict[str, Any]:
+        """Every revision, the newest first."""
+        made = [
+            {"number": r.number, "who": r.who, "when": r.when, "what": r.what, "back_to": r.back_to}
+            for r in reversed(self.record.revisions())
+        ]
+        return {"revisions": made}
+
+
+# ---------------------------------------------------------------- helpers
+
+
+def open_record(folder: Path, who: str) -> Record:
+    """The record of a site; made from its inputs where there is none."""
+    path = folder / RECORD_FILE
+    if path.exists():
+        return Record.open(path)
+    site = load_site(folder)
+    features = {"beds": site.beds, "abutments": site.abutments, "openings": site.openings}
+    return Record.create(
+        path,
+        features,
+        who=who,
+        what="brought in",
+        sources={},
+        grid={"centre_lonlat": list(site.frame.centre_lonlat)},
+    )
+
+
+def site_of_content(folder: Path, content: Content) -> Site:
+    """The site of a content of its record."""
+    return load_site(folder, content=content, allow_empty=True)
+
+
+def _writable(folder: Path) -> tuple[bool, str | None]:
+    """Whether the folder takes a file, and why not."""
+    import tempfile
+
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return True, None
+    except OSError as error:
+        return False, f'"{folder.name}" takes no file: {error.strerror or error}'
+
+
+def _numbered(state: State, revision: int, etag: str) -> State:
+    made = State(revision, etag, state.content, state.site, state.shown)
+    for name in ("near", "where"):
+        if name in state.__dict__:
+            made.__dict__[name] = state.__dict__[name]
+    return made
+
+
+def _one(table: Features, feature_id: str) -> Features:
+    from siteplan.tables import taken
+
+    return taken(table, table.ids == feature_id)
+
+
+def feature_rows(frame: Any, role: str, table: Features, box: Box | None = None) -> list[dict[str, Any]]:
+    """Features as the page gets them."""
+    if not len(table):
+        return []
+    lonlat = wire_places(frame, table)
+    ring_box = boxes_of(lonlat, table.ring_offsets)
+    rings = np.arange(len(table.ring_kind))
+    wanted = np.ones(len(table), dtype=np.bool_)
+    if box is not None:
+        wanted[:] = False
+        wanted[table.ring_feature[meets(ring_box, box)]] = True
+    rounded = places(lonlat)
+    made: dict[int, dict[str, Any]] = {}
+    for ring in rings[wanted[table.ring_feature]].tolist():
+        k = int(table.ring_feature[ring])
+        kind = int(table.ring_kind[ring])
+        if k not in made:
+            made[k] = {
+                "role": role,
+                "id": str(table.ids[k]),
+                "name": str(table.names[k]),
+                "kind": KIND[RingKind(kind)],
+                "rings": [],
+                "kinds": [],
+                "attributes": {
+                    n: plain(v[k]) for n, v in table.attributes.items() if plain(v[k]) is not None
+                },
+            }
+        made[k]["rings"].append(rounded[table.ring_offsets[ring] : table.ring_offsets[ring + 1]])
+        made[k]["kinds"].append(kind)
+    return list(made.values())
+
+
+def plain(value: Any) -> Any:
+    """A value JSON can hold; texts of those it cannot."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    return str(value)
+
+
+def _refuse_named(site: Site, changes: Sequence[Change]) -> None:
+    """Refuse to take out a bed that site.toml speaks of."""
+    gone = {c.id for c in changes if isinstance(c, DropFeature) and c.role == "beds"}
+    gone -= {str(i) for i in site.beds.ids}
+    said = site.settings
+    named = {bed: f"[bed.{bed}]" for bed in said.bed}
+    for row in said.row:
+        named.update(dict.fromkeys(row.beds or (), "[[row]] beds"))
+    for entry in said.edge_owner:
+        named.update(dict.fromkeys(entry.beds, "[[edge_owner]]"))
+    faults = [
+        Fault(
+            "named-in-settings",
+            f'bed "{bed}" is named in {named[bed]} of site.toml',
+            "Take it out there first, or leave the bed and skip its edging",
+            feature=bed,
+        )
+        for bed in sorted(gone & set(named))
+    ]
+    if faults:
+        raise DataError(*faults)
+
+
+def refused(error: SiteplanError, site: Site | None) -> Refused:
+    """Faults as an answer."""
+    faults = error.faults if isinstance(error, DataError) else ()
+    rows = [
+        {
+            "what": f.what,
+            "where": f.where or None,
+            "mend": f.remedy,
+            "bed": f.feature,
+            "at": None
+            if f.place_xy is None or site is None
+            else np.round(site.frame.wgs84(np.array([f.place_xy]))[0], 10).tolist(),
+        }
+        for f in faults
+    ]
+    answer = Refused(422, str(error))
+    answer.more = {"faults": rows} if rows else {}
+    return answer
+
+
+__all__ = ["MOST_PIECES", "PutFeature", "Session", "bed_measures"]

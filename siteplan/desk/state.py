@@ -1,0 +1,233 @@
+"""The site as it stands at a revision, planned; and what a change makes of it.
+
+A :class:`State` never changes: a change makes a new one, in which the parts it did not touch are
+the very same objects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+
+from siteplan.desk.view import PartView, Shown
+from siteplan.desk.words import Words
+from siteplan.eaves import roofs_to_walls
+from siteplan.model import Features, Shapes
+from siteplan.parts import Neighbours, Part, forms, index_of, plan_part, planned
+from siteplan.pictures import PictureCheck
+from siteplan.record import Change, Content, DropFeature, PutFeature, SetOverride
+from siteplan.sites import Site
+from siteplan.tables import joined, taken, with_feature, without
+from siteplan.types import FloatArray, IntArray
+from siteplan.units import um_to_m
+
+ONLY_THE_ORDER: Final = ("spares", "order", "phase", "groundwork", "reconcile", "stakeout")
+"""settings that move no piece"""
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A revision, planned."""
+
+    revision: int
+    etag: str
+    content: Content
+    site: Site
+    """the whole site, in ground metres"""
+    shown: tuple[Shown, ...]
+    """parts, each with the beds it still stands for; every bed stands in one"""
+
+    @cached_property
+    def near(self) -> Neighbours:
+        """Which beds plan together."""
+        return Neighbours.of(self.site)
+
+    @cached_property
+    def where(self) -> dict[str, tuple[Shown, int]]:
+        """The part of each bed, and its index there."""
+        return {
+            each.view.bed_ids[k]: (each, k) for each in self.shown for k in np.flatnonzero(each.live).tolist()
+        }
+
+    @property
+    def words(self) -> Words:
+        """How the site shows its numbers."""
+        return Words.of(self.site)
+
+
+def shown_part(part: Part) -> Shown:
+    """A part with all of its beds."""
+    return Shown(PartView(part, Words.of(part.site)), np.ones(len(part.site.beds), dtype=np.bool_))
+
+
+def whole_state(revision: int, etag: str, content: Content, site: Site) -> State:
+    """A state planned from the start.
+
+    Raises
+    ------
+    DataError : what cannot be planned
+    """
+    shown = (shown_part(planned(site)),) if len(site.beds) else ()
+    return State(revision, etag, content, site, shown)
+
+
+@dataclass(frozen=True, eq=False)
+class Edited:
+    """What a change makes of a state."""
+
+    state: State
+    affected: tuple[str, ...]
+    """beds that were planned anew, and beds that are gone"""
+    fresh: tuple[Shown, ...]
+    """what was planned anew"""
+
+
+def edited(state: State, content: Content, site: Site, changes: Sequence[Change]) -> Edited:
+    """The state after changes: only the beds they touch are planned.
+
+    Parameters
+    ----------
+    state : before
+    content, site : after, see :func:`site_after`
+    changes : that lead there
+
+    Raises
+    ------
+    DataError : what cannot be planned
+    """
+    after = State(state.revision, state.etag, content, site, ())
+    touched, everything = _touched(state, after, changes)
+    if everything:
+        new = whole_state(state.revision, state.etag, content, site)
+        beds = {str(i) for i in state.site.beds.ids} | {str(i) for i in site.beds.ids}
+        return Edited(new, tuple(sorted(beds)), new.shown)
+    old = (
+        state.near.whole(index_of(state.site.beds.ids, touched))
+        if len(state.site.beds)
+        else np.zeros(0, bool)
+    )
+    stale = touched | {str(i) for i in state.site.beds.ids[old]}
+    keep = index_of(site.beds.ids, stale)
+    keep = after.near.whole(keep) if len(keep) else keep
+    stale |= {str(i) for i in site.beds.ids[keep]}
+    fresh = (shown_part(plan_part(site, keep, after.near)),) if keep.any() else ()
+    kept = []
+    for each in state.shown:
+        live = each.live & ~index_of(each.view.part.site.beds.ids, stale)
+        if live.any():
+            kept.append(Shown(each.view, live))
+    new = replace(after, shown=(*kept, *fresh))
+    if "near" in after.__dict__:
+        new.__dict__["near"] = after.near
+    return Edited(new, tuple(sorted(stale)), fresh)
+
+
+def _touched(before: State, after: State, changes: Sequence[Change]) -> tuple[set[str], bool]:
+    """Beds the changes touch; or that they touch everything."""
+    touched: set[str] = set()
+    for change in changes:
+        if isinstance(change, (PutFeature, DropFeature)):
+            if change.role == "beds":
+                touched.add(change.id)
+                continue
+            for state in (before, after):
+                site = state.site
+                shapes = site.abutment_shapes if change.role == "abutments" else site.opening_shapes
+                one = taken(shapes, shapes.ids == change.id)
+                if len(one) and len(site.beds):
+                    touched |= {str(i) for i in site.beds.ids[state.near.beside(forms(one))]}
+        elif isinstance(change, SetOverride):
+            head = change.path[0]
+            if head in ONLY_THE_ORDER:
+                continue
+            if head == "bed" and len(change.path) > 1:
+                touched.add(change.path[1])
+                continue
+            return set(), True
+    return touched, False
+
+
+# ---------------------------------------------------------------- the site after a change
+
+
+def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
+    """The site with features put and taken out; its grid and settings stay.
+
+    Parameters
+    ----------
+    site : before
+    content : after
+    changes : that lead there, features only
+
+    Raises
+    ------
+    DataError : a feature the site's grid cannot place
+    """
+    touched: dict[str, list[str]] = {}
+    for change in changes:
+        if isinstance(change, (PutFeature, DropFeature)):
+            touched.setdefault(change.role, [])
+            if change.id not in touched[change.role]:
+                touched[change.role].append(change.id)
+    changed: dict[str, Any] = {}
+    for role, ids in touched.items():
+        features = content.features[role]
+        name = {"beds": "bed_shapes", "abutments": "abutment_shapes", "openings": "opening_shapes"}[role]
+        changed[role] = features
+        changed[name] = _shapes_after(site, role, getattr(site, name), features, ids)
+    if "beds" in touched:
+        changed |= _of_beds(site, changed["beds"])
+    return replace(site, **changed)
+
+
+def _shapes_after(site: Site, role: str, shapes: Shapes, features: Features, ids: Sequence[str]) -> Shapes:
+    """Shapes with those of some features made anew, in the order of the features."""
+    for feature_id in ids:
+        one = taken(features, features.ids == feature_id)
+        if not len(one):
+            shapes = without(shapes, feature_id)
+            continue
+        made = site.frame.shapes(one)
+        if role == "abutments":
+            eave = site.settings.outline.eave
+            made, _ = roofs_to_walls(one, made, None if eave is None else um_to_m(eave))
+        shapes = with_feature(shapes, made)
+    if len(shapes) == len(features) and (shapes.ids == features.ids).all():
+        return shapes
+    place = {str(i): k for k, i in enumerate(shapes.ids)}
+    return joined([taken(shapes, np.arange(len(shapes)) == place[str(i)]) for i in features.ids])
+
+
+def _of_beds(site: Site, beds: Features) -> dict[str, Any]:
+    """What else goes with the beds: heights of their vertices, pictures they were traced from."""
+    changed: dict[str, Any] = {}
+    heights, pictures = site.heights, site.pictures
+    if heights is not None and heights.outline_z_m is not None:
+        from siteplan.heights import outline_heights
+
+        z = outline_heights(beds, site.settings.heights.unit)
+        changed["heights"] = replace(heights, outline_z_m=z)
+    if pictures is not None:
+        of_bed, sigma = _traced(site, pictures, beds)
+        changed["pictures"] = replace(pictures, of_bed=of_bed, outline_sigma_m=sigma)
+    return changed
+
+
+def _traced(site: Site, pictures: PictureCheck, beds: Features) -> tuple[IntArray, FloatArray]:
+    """Picture each bed was traced from, and how well: as before, of a new bed as in the finest picture."""
+    place = {str(i): k for k, i in enumerate(site.beds.ids)}
+    row = np.array([place.get(str(i), -1) for i in beds.ids], dtype=np.int64)
+    traced = [k for k, picture in enumerate(pictures.pictures) if picture.traced]
+    best = min(traced, key=lambda k: pictures.pictures[k].mean_gsd_m, default=-1)
+    known = pictures.outline_sigma_m[pictures.of_bed == best]
+    sigma = float(known[0]) if len(known) and best >= 0 else float("nan")
+    if not len(pictures.of_bed):
+        return np.full(len(row), best), np.full(len(row), sigma)
+    return (
+        np.where(row >= 0, pictures.of_bed[row], best),
+        np.where(row >= 0, pictures.outline_sigma_m[row], sigma),
+    )

@@ -1,0 +1,298 @@
+"""A planned part as the page draws it: WGS 84 positions and texts, cut to what is in view.
+
+Everything is made once per part and kept; an answer takes rows out of it.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+
+from siteplan.desk.words import Words
+from siteplan.layers import run_lines
+from siteplan.parts import Part
+from siteplan.planar import offsets_of, ragged
+from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, ObjectArray, OffsetArray
+
+Box = tuple[float, float, float, float]
+"""west, south, east, north"""
+
+MOST_PIECES: Final = 15_000
+"""pieces drawn at once"""
+LEAST_PIXELS: Final = 3.0
+"""a section shorter than this on the screen is not drawn"""
+_UNIT: Final = 1e8
+_DEGREE_M: Final = 111_320.0
+_PIXEL_DEG: Final = 360.0 / 256.0
+"""degrees of longitude of a pixel at zoom 0"""
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Lines with a text each, and the bed they belong to."""
+
+    ids: list[str]
+    texts: list[str]
+    bed: IntArray
+    lonlat: LonLatArray
+    offsets: OffsetArray
+    box: FloatArray
+    """(n, 4)"""
+
+    @classmethod
+    def of(
+        cls,
+        ids: Iterable[str],
+        texts: Iterable[str],
+        bed: IntArray,
+        lonlat: LonLatArray,
+        offsets: OffsetArray,
+    ) -> Lines:
+        """Lines and their boxes."""
+        return cls(list(map(str, ids)), list(texts), bed, lonlat, offsets, boxes_of(lonlat, offsets))
+
+    def within(self, box: Box | None, beds: BoolArray) -> list[int]:
+        """Rows of some beds that a box may show."""
+        keep = beds[self.bed]
+        if box is not None:
+            keep = keep & meets(self.box, box)
+        return np.flatnonzero(keep).tolist()
+
+    def line(self, row: int) -> list[list[float]]:
+        """Places of a line."""
+        return places(self.lonlat[self.offsets[row] : self.offsets[row + 1]])
+
+
+@dataclass(frozen=True, eq=False)
+class PartView:
+    """What there is to draw of a part.  n beds."""
+
+    part: Part
+    words: Words
+
+    @cached_property
+    def bed_ids(self) -> list[str]:
+        """Ids of the beds, as the indices count them."""
+        return [str(i) for i in self.part.site.beds.ids]
+
+    @cached_property
+    def runs(self) -> Lines:
+        """Runs, closed ones back to their start."""
+        part = self.part
+        xy, offsets = run_lines(part.plan.runs)
+        return Lines.of(
+            part.plan.runs.run_id, [""] * len(part.plan.runs.run_id), part.plan.runs.bed,
+            part.site.frame.wgs84(xy), offsets,
+        )  # fmt: skip
+
+    @cached_property
+    def unmet_runs(self) -> BoolArray:
+        """(r,) runs with a leg that is not met."""
+        unmet = np.zeros(len(self.part.plan.runs.run_id), dtype=np.bool_)
+        unmet[self.part.result.unmet.run] = True
+        return unmet
+
+    @cached_property
+    def unmet(self) -> Lines:
+        """Legs that are not met."""
+        runs, unmet = self.part.plan.runs, self.part.result.unmet
+        count = np.diff(runs.offsets)[unmet.leg]
+        vertex = ragged(runs.offsets[:-1][unmet.leg], count)
+        return Lines.of(
+            runs.leg_id[unmet.leg], self.words.unmet(self.part), runs.bed[unmet.run],
+            self.part.site.frame.wgs84(runs.xy[vertex]), offsets_of(count),
+        )  # fmt: skip
+
+    @cached_property
+    def corners(self) -> Lines:
+        """Corners, as lines of one place."""
+        runs = self.part.plan.runs
+        return Lines.of(
+            runs.leg_id[runs.corner_leg], self.words.corners(self.part),
+            runs.bed[runs.leg_run[runs.corner_leg]],
+            self.part.site.frame.wgs84(runs.corner_xy), np.arange(len(runs.corner_leg) + 1),
+        )  # fmt: skip
+
+    @cached_property
+    def legs(self) -> Lines:
+        """Legs, as the place of their label."""
+        runs = self.part.plan.runs
+        low, high = runs.offsets[:-1], runs.offsets[1:] - 1
+        count = high - low
+        # half way: between two vertices of an even number of edges it is the vertex itself
+        one, two = low + (count - 1) // 2 + (count % 2 == 0), low + count // 2 + (count % 2 == 1)
+        middle = (runs.xy[one] + runs.xy[np.maximum(two, one)]) / 2
+        return Lines.of(
+            runs.leg_id, self.words.lengths(runs.length_m), runs.bed[runs.leg_run],
+            self.part.site.frame.wgs84(middle), np.arange(len(runs.leg_id) + 1),
+        )  # fmt: skip
+
+    @cached_property
+    def ring(self) -> IntArray:
+        """(v, 2) corners of the footprints, whole 1e-8 degrees."""
+        lonlat = self.part.site.frame.wgs84(self.part.result.pieces.outline_xy)
+        units: IntArray = np.rint(lonlat * _UNIT).astype(np.int64)
+        return units
+
+    @cached_property
+    def piece_box(self) -> FloatArray:
+        """(p, 4) box of each footprint, degrees."""
+        return boxes_of(self.ring / _UNIT, self.part.result.pieces.outline_offsets)
+
+    def pieces(self, box: Box | None, beds: BoolArray) -> IntArray:
+        """Pieces of some beds that a box shows."""
+        keep = beds[self.part.result.pieces.bed]
+        if box is not None and keep.any():
+            keep = keep & meets(self.piece_box, box)
+        return np.flatnonzero(keep)
+
+    def count(self, box: Box | None, beds: BoolArray) -> int:
+        """How many pieces of some beds a box shows."""
+        return len(self.pieces(box, beds))
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """A part, and which of its beds still stand as it planned them."""
+
+    view: PartView
+    live: BoolArray
+
+
+def plan_answer(
+    shown: Sequence[Shown], *, box: Box | None = None, zoom: float | None = None
+) -> dict[str, Any]:
+    """The plan as the page draws it.
+
+    Parameters
+    ----------
+    shown : parts
+    box : what is in view; everything where None
+    zoom : of the map; footprints too small to see are left out
+    """
+    runs, corners, unmet, legs = [], [], [], []
+    for each in shown:
+        view, ids = each.view, each.view.bed_ids
+        part = view.runs
+        for k in part.within(box, each.live):
+            bed = ids[part.bed[k]]
+            runs.append(
+                {"id": part.ids[k], "bed": bed, "unmet": bool(view.unmet_runs[k]), "line": part.line(k)}
+            )
+        part, turn = view.corners, view.part.plan.runs.corner_turn_deg
+        for k in part.within(box, each.live):
+            corners.append(
+                {
+                    "bed": ids[part.bed[k]],
+                    "at": part.line(k)[0],
+                    "turn": "outside" if turn[k] > 0 else "inside",
+                    "text": part.texts[k],
+                }
+            )
+        part = view.unmet
+        for k in part.within(box, each.live):
+            unmet.append(
+                {"leg": part.ids[k], "bed": ids[part.bed[k]], "text": part.texts[k], "line": part.line(k)}
+            )
+        part = view.legs
+        for k in part.within(box, each.live):
+            legs.append(
+                {"id": part.ids[k], "bed": ids[part.bed[k]], "text": part.texts[k], "at": part.line(k)[0]}
+            )
+    pieces, note = _pieces(shown, box, zoom)
+    return {
+        "runs": runs,
+        "corners": corners,
+        "unmet": unmet,
+        "legs": legs,
+        "pieces": pieces,
+        "pieces_note": note,
+    }
+
+
+def _pieces(
+    shown: Sequence[Shown], box: Box | None, zoom: float | None
+) -> tuple[dict[str, Any] | None, str | None]:
+    """Footprints packed, or why there are none."""
+    rows = [each.view.pieces(box, each.live) for each in shown]
+    total = sum(len(r) for r in rows)
+    if total and zoom is not None:
+        part = shown[0].view.part
+        metres = part.site.line.sections[0].laying_um / 1e6
+        lat = part.site.frame.centre_lonlat[1]
+        pixel_m = _PIXEL_DEG / 2.0**zoom * _DEGREE_M * float(np.cos(np.radians(lat)))
+        if metres < LEAST_PIXELS * pixel_m:
+            return None, f"{total:,} pieces in view, too small to draw here. Zoom in to see each piece."
+    if total > MOST_PIECES:
+        return None, (
+            f"{total:,} pieces in view; at most {MOST_PIECES:,} are drawn at once. Zoom in to see each piece."
+        )
+    ring, count, kind, ids, bed, beds = [], [], [], [], [], []
+    codes: dict[str, int] = {}
+    code: list[int] = []
+    for each, row in zip(shown, rows, strict=True):
+        pieces = each.view.part.result.pieces
+        sizes = np.diff(pieces.outline_offsets)[row]
+        ring.append(each.view.ring[ragged(pieces.outline_offsets[:-1][row], sizes)])
+        count.append(sizes)
+        kind.append(pieces.kind[row])
+        ids += pieces.piece_id[row].tolist()
+        code += [codes.setdefault(str(c), len(codes)) for c in pieces.code[row].tolist()]
+        index, place = np.unique(pieces.bed[row], return_inverse=True)
+        bed.append(place.ravel() + len(beds))
+        beds += [each.view.bed_ids[b] for b in index.tolist()]
+    xy = np.concatenate(ring) if ring else np.zeros((0, 2), dtype=np.int64)
+    first = xy.min(axis=0) if len(xy) else np.zeros(2, dtype=np.int64)
+    return {
+        "count": total,
+        "base": [int(v) / _UNIT for v in first],
+        "scale": 1 / _UNIT,
+        "ring": _packed(xy - first, "<i4"),
+        "offsets": _packed(offsets_of(np.concatenate(count)) if count else np.zeros(1), "<u4"),
+        "kind": _packed(np.concatenate(kind) if kind else np.zeros(0), "u1"),
+        "id": ids,
+        "code": _packed(np.array(code), "<u4"),
+        "codes": list(codes),
+        "bed": _packed(np.concatenate(bed) if bed else np.zeros(0), "<u4"),
+        "beds": beds,
+    }, None
+
+
+def _packed(values: Any, kind: str) -> str:
+    return base64.b64encode(np.ascontiguousarray(values, dtype=kind).tobytes()).decode("ascii")
+
+
+def places(lonlat: LonLatArray) -> list[list[float]]:
+    """Places for the page: ten decimals, a hundredth of a millimetre."""
+    rounded: list[list[float]] = np.round(lonlat, 10).tolist()
+    return rounded
+
+
+def boxes_of(lonlat: LonLatArray, offsets: OffsetArray) -> FloatArray:
+    """(n, 4) west, south, east, north of each part of a ragged table; no part is empty."""
+    if len(offsets) < 2:
+        return np.zeros((0, 4))
+    at = offsets[:-1]
+    return np.hstack([np.minimum.reduceat(lonlat, at), np.maximum.reduceat(lonlat, at)])
+
+
+def meets(boxes: FloatArray, box: Box) -> BoolArray:
+    """(n,) boxes that touch a box."""
+    west, south, east, north = box
+    found: BoolArray = (
+        (boxes[:, 2] >= west) & (boxes[:, 0] <= east) & (boxes[:, 3] >= south) & (boxes[:, 1] <= north)
+    )
+    return found
+
+
+def object_texts(values: Iterable[Any]) -> ObjectArray:
+    """Texts as an object array."""
+    made = list(values)
+    out = np.empty(len(made), dtype=object)
+    out[:] = made
+    return out

@@ -1,0 +1,110 @@
+"""Features and shapes taken apart and put together: tables of features as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import numpy as np
+
+from siteplan.model import Features, Shapes
+from siteplan.planar import offsets_of, ragged
+from siteplan.types import BoolArray, IntArray
+
+Table = TypeVar("Table", Features, Shapes)
+
+
+def vertices_of(table: Features | Shapes, keep: BoolArray) -> IntArray:
+    """Vertices of some features, in their order."""
+    ring = np.flatnonzero(keep[table.ring_feature])
+    return ragged(table.ring_offsets[:-1][ring], np.diff(table.ring_offsets)[ring])
+
+
+def taken(table: Table, keep: BoolArray) -> Table:
+    """Some of the features, in the order they have.
+
+    Parameters
+    ----------
+    table : n features
+    keep : (n,)
+    """
+    if keep.all():
+        return table
+    ring = np.flatnonzero(keep[table.ring_feature])
+    vertex = vertices_of(table, keep)
+    number = np.cumsum(keep) - 1
+    changed: dict[str, Any] = {
+        "ids": table.ids[keep],
+        "ring_offsets": offsets_of(np.diff(table.ring_offsets)[ring]),
+        "ring_kind": table.ring_kind[ring],
+        "ring_feature": number[table.ring_feature[ring]],
+    }
+    if isinstance(table, Shapes):
+        return replace(table, xy=table.xy[vertex], **changed)
+    return replace(
+        table,
+        coords=table.coords[vertex],
+        z=table.z[vertex],
+        names=table.names[keep],
+        file=table.file[keep],
+        row=table.row[keep],
+        attributes={name: values[keep] for name, values in table.attributes.items()},
+        **changed,
+    )
+
+
+def joined(tables: Sequence[Table]) -> Table:
+    """Tables of features one after the other.
+
+    Parameters
+    ----------
+    tables : at least one, of one role and one CRS; attributes one of them lacks are None there
+    """
+    first = tables[0]
+    if len(tables) == 1:
+        return first
+    before = np.cumsum([0, *(len(t) for t in tables[:-1])])
+
+    def column(name: str) -> Any:
+        return np.concatenate([getattr(t, name) for t in tables])
+
+    changed: dict[str, Any] = {
+        "ids": column("ids"),
+        "ring_offsets": offsets_of(np.concatenate([np.diff(t.ring_offsets) for t in tables])),
+        "ring_kind": column("ring_kind"),
+        "ring_feature": np.concatenate([t.ring_feature + b for t, b in zip(tables, before, strict=True)]),
+    }
+    if isinstance(first, Shapes):
+        return replace(first, xy=column("xy"), **changed)
+    for name in ("coords", "z", "names", "file", "row"):
+        changed[name] = column(name)
+    names = dict.fromkeys(name for t in tables if isinstance(t, Features) for name in t.attributes)
+    changed["attributes"] = {
+        name: np.concatenate(
+            [t.attributes.get(name, np.full(len(t), None)) for t in tables if isinstance(t, Features)]
+        )
+        for name in names
+    }
+    return replace(first, **changed)
+
+
+def with_feature(table: Table, one: Table) -> Table:
+    """A table with a feature in the place of the one that has its id, or behind the last.
+
+    Parameters
+    ----------
+    table : n features
+    one : a table of one feature
+    """
+    at = np.flatnonzero(table.ids == one.ids[0])
+    if not len(at):
+        return joined([table, one]) if len(table) else one
+    number = np.arange(len(table))
+    parts = [taken(table, number < at[0]), one, taken(table, number > at[0])]
+    return joined([p for p in parts if len(p)])
+
+
+def without(table: Table, feature_id: str) -> Table:
+    """A table without the feature of this id."""
+    return taken(table, table.ids != feature_id)
