@@ -321,6 +321,9 @@ def convert_command(
     "--most-sheets", type=click.IntRange(1, 2000), default=60, show_default=True, help="Limit of plan sheets."
 )
 @click.option("--pictures/--no-pictures", default=True, show_default=True, help="Overview and bed pictures.")
+@click.option(
+    "--crew-page/--no-crew-page", default=True, show_default=True, help="The page for the crew's phones."
+)
 @click.option("--stakeout-grid", help="Grid of the stakeout, such as EPSG:26915; the site's own by default.")
 @click.option("--skip-faulty", is_flag=True, help="Leave faulty features out, list each, and go on.")
 def handout_command(
@@ -334,10 +337,14 @@ def handout_command(
     fonts: tuple[Path, ...],
     most_sheets: int,
     pictures: bool,
+    crew_page: bool,
     stakeout_grid: str | None,
     skip_faulty: bool,
 ) -> None:
-    """Write what the crew takes along for PLACE: plan sheets at a true scale, pictures, stakeout."""
+    """Write what the crew takes along for PLACE: plan sheets at a true scale, pictures, stakeout,
+    and a page for phones that needs no network.
+    """
+    from siteplan.crew.write import write_crew
     from siteplan.plans import plan_runs
     from siteplan.publish.printout import progress
     from siteplan.publish.write import default_folder
@@ -374,8 +381,63 @@ def handout_command(
         report = write_sheets(site, measures, plan, result, folder, options)
         stage("writing the stakeout")
         staked = write_stakeout(points, folder, revision=revision)
+        if crew_page:
+            stage("writing the crew page")
+            crew = write_crew(site, plan, result, folder, beds=beds, phase=phase, revision=revision)
     click.echo(report.text)
     click.echo(staked.text)
+    if crew_page:
+        click.echo(crew.text)
+
+
+@program.command("asbuilt")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--crs", help="CRS of the survey files, such as EPSG:2230; the site's grid by default.")
+@click.option("--unit", type=click.Choice(["m", "ft", "ftUS"]), help="Unit of the survey's coordinates.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print summary.json to standard output and nothing else."
+)
+@click.option("--skip-faulty", is_flag=True, help="Leave faulty features of the site out, list each, go on.")
+def asbuilt_command(
+    place: Path,
+    files: tuple[Path, ...],
+    crs: str | None,
+    unit: Any,
+    out: Path | None,
+    as_json: bool,
+    skip_faulty: bool,
+) -> None:
+    """Hold what was laid against the plan of the site PLACE.
+
+    FILES are field files of the crew page and survey files (points on the laid edging, as CSV with
+    point, northing, easting, code), in any order.
+    """
+    from siteplan.asbuilt.make import as_built
+    from siteplan.asbuilt.write import write_as_built
+    from siteplan.plans import plan_runs
+    from siteplan.publish.printout import progress
+    from siteplan.publish.write import default_folder
+    from siteplan.sites import load_site, measure
+    from siteplan.takeoffs import takeoff
+
+    with progress() as stage:
+        stage("reading")
+        site = load_site(place, skip_faulty=skip_faulty)
+        measures = measure(site)
+        stage("finding runs, corners and curves")
+        plan = plan_runs(site)
+        stage("fitting and placing pieces")
+        result = takeoff(site, plan)
+        stage("holding the field against the plan")
+        built = as_built(site, measures, plan, result, files, crs=crs, unit=unit)
+        stage("writing")
+        report = write_as_built(built, out if out is not None else default_folder(place))
+    if as_json:
+        click.echo(report.json_text, nl=False)
+    else:
+        click.echo(report.text)
 
 
 @program.command("reconcile")

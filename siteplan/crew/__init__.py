@@ -1,0 +1,1 @@
+"""The crew page: what is laid next, and what was laid, in one file for a phone."""

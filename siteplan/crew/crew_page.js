@@ -1,0 +1,686 @@
+// The views: list of runs, one run, what is left, the file; and the next piece called out.
+
+const $ = (id) => document.getElementById(id);
+
+// every text of the plan and of people goes through here, as text
+function el(tag, attributes = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (key === "on") Object.entries(value).forEach(([type, listener]) => node.addEventListener(type, listener));
+    else if (key === "text") node.textContent = value;
+    else if (key === "value") node.value = value;
+    else node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  return node;
+}
+const button = (text, press, attributes = {}) => el("button", { type: "button", text, on: { click: press }, ...attributes });
+// names may be written from right to left: each stands by itself
+const name = (text, attributes = {}) => el("bdi", { text, ...attributes });
+const plural = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
+
+const SVG = "http://www.w3.org/2000/svg";
+function svg(size_, paths, label) {
+  const node = document.createElementNS(SVG, "svg");
+  for (const [key, value] of Object.entries({ viewBox: "-12 -12 24 24", width: size_, height: size_, "aria-hidden": "true" })) node.setAttribute(key, value);
+  for (const [d, fill, stroke, width] of paths) {
+    const path = document.createElementNS(SVG, "path");
+    for (const [key, value] of Object.entries({ d, fill, stroke, "stroke-width": width, "stroke-linejoin": "round", "stroke-linecap": "round" })) path.setAttribute(key, value);
+    node.append(path);
+  }
+  return node;
+}
+const CIRCLE = (r) => `M${-r} 0A${r} ${r} 0 1 0 ${r} 0A${r} ${r} 0 1 0 ${-r} 0Z`;
+const INK = "currentColor";
+function sign(kind, laid, size_ = 32) {
+  if (laid) return svg(size_, [["M-8 0L-2 7L9 -8", "none", INK, 4]]);
+  return svg(size_, [[
+    [CIRCLE(5), INK, "none", 0], ["M0 -10L10 0L0 10L-10 0Z", "none", INK, 2.5], ["M-7 -7L7 7M7 -7L-7 7", "none", INK, 4],
+    ["M-8 -8H8V8H-8Z", INK, INK, 1], [CIRCLE(7), "none", INK, 3.5],
+  ][kind]]);
+}
+function turnArrow(tenths, size_ = 44) {
+  if (Math.abs(tenths) < LEAST_TURN) return svg(size_, [["M0 10V-8M-5 -3L0 -9L5 -3", "none", INK, 3.5]]);
+  const side = tenths > 0 ? -1 : 1;
+  return Math.abs(tenths) < 300
+    ? svg(size_, [[`M${-2 * side} 10V2L${6 * side} -7M${-1 * side} -7H${6.5 * side}V0`, "none", INK, 3.5]])
+    : svg(size_, [[`M${-5 * side} 10V-3H${8 * side}M${3 * side} -8L${9 * side} -3L${3 * side} 2`, "none", INK, 3.5]]);
+}
+
+// --- what is shown ------------------------------------------------------------------------------------
+
+const LEAST_TURN = 5;      // tenths of a degree below which a piece goes straight on
+const GAP_MATTERS = 500;   // micrometres a joint may differ from the usual one before it is called out
+const state = { tab: "runs", run: -1, piece: -1, filter: "", page: "runs", printed: null };
+const undo = [];
+
+const laidIn = (run) => { let n = 0; for (let k = RUN_FIRST[run]; k < RUN_FIRST[run + 1]; k++) n += field.laid[k]; return n; };
+const piecesOf = (run) => Array.from({ length: RUNS.pieces[run] }, (_, k) => RUN_FIRST[run] + k);
+const legPieces = (leg) => piecesOf(LEGS.run[leg]).filter((k) => P.leg[k] === leg);
+const nextOf = (run, after = -1) => {
+  const open = piecesOf(run).filter((k) => !field.laid[k]);
+  return open.find((k) => k > after) ?? open[0] ?? -1;
+};
+const bedName = (run) => {
+  const b = RUNS.bed[run], id = PLAN.beds.ids[b], called = PLAN.beds.names[b];
+  return called === id ? id : `${id}, ${called}`;
+};
+
+function tell(text) {
+  $("told").textContent = text;
+  clearTimeout(tell.later);
+  tell.later = setTimeout(() => { $("told").textContent = ""; }, 9000);
+}
+
+function changed() {
+  showHead();
+  showCard();
+  if (state.tab !== "map" || wide()) showPanel();
+  requestDraw();
+}
+const wide = () => window.matchMedia("(min-width: 900px)").matches;
+
+function go(tab) {
+  state.tab = tab;
+  if (tab !== "map") state.page = tab === "runs" && state.page === "run" ? "run" : tab;
+  document.body.dataset.tab = tab;
+  for (const one of $("tabs").children) one.setAttribute("aria-current", String(one.dataset.to === tab));
+  showPanel();
+  showCard();
+  if (tab !== "map") $("panel").scrollTop = 0;
+  if (view.whole) showAll(); else moved(true);
+}
+
+function choose(run, piece) {
+  state.run = view.run = run;
+  state.piece = view.piece = piece;
+}
+
+function showHead() {
+  const left_ = COUNT - field.laid.reduce((a, b) => a + b, 0);
+  $("site").replaceChildren(name(PLAN.site));
+  $("which").replaceChildren(
+    `${plural(left_, "piece")} left of ${COUNT} · plan ${PLAN.plan_short}`, ...(PLAN.revision ? [" · revision ", name(PLAN.revision)] : []));
+  const save = $("save-now");
+  save.hidden = !field.unsaved;
+  save.replaceChildren("Save file", el("small", { text: `${field.unsaved} not in a file` }));
+}
+
+// --- the next piece ------------------------------------------------------------------------------------
+
+function turnWords(k) {
+  if (k === RUN_FIRST[runOf(k)]) {
+    const heading = (P.heading[k] / 10 + (BACKWARDS ? 180 : 0)) % 360;
+    return [0, `Begin here. Direction ${heading.toFixed(1)}° from grid north`];
+  }
+  const joint = P.joint[k], bend = P.bend[k], words = [];
+  const side = (t) => (t > 0 ? "left" : "right");
+  if (P.kind[k] === CORNER) {
+    if (Math.abs(joint) >= LEAST_TURN) words.push(`at the joint ${side(joint)} ${degrees(joint)}`);
+    return [bend, [`Turn ${side(bend)} ${degrees(bend)}`, ...words].join(", ")];
+  }
+  if (Math.abs(joint) >= LEAST_TURN) words.push(`Turn ${side(joint)} ${degrees(joint)} at the joint`);
+  if (Math.abs(bend) >= LEAST_TURN) words.push(`${words.length ? "then bend" : "Bend"} ${side(bend)} ${degrees(bend)}`);
+  return [Math.abs(joint) >= LEAST_TURN ? joint : bend, words.join(", ") || "Straight on"];
+}
+
+// what to say of the joint before a piece, and whether it is out of the ordinary
+function jointWords(k) {
+  const lines = [], usual = PLAN.nominal_gap_um, leg = P.leg[k];
+  if (P.space[k] < 0) {
+    const first = k === RUN_FIRST[runOf(k)] && !RUNS.closed[runOf(k)];
+    const clear = BACKWARDS ? RUNS.um[runOf(k)] - P.from[k] - P.um[k] : P.from[k];
+    if (first && clear > 0) lines.push([`Keep ${smallText(clear)} clear before it`, true]);
+    return lines;
+  }
+  if (LEGS.joint[leg] && (k === 0 || P.leg[k - 1] !== leg)) return [[`Movement joint: keep ${smallText(P.space[k])} free`, true]];
+  if (P.inner && P.joint[k] && Math.abs(P.outer[k] - P.inner[k]) > GAP_MATTERS) {
+    lines.push([`Joint ${smallText(P.inner[k])} at the inner face, ${smallText(P.outer[k])} at the outer`, true]);
+  } else {
+    const other = Math.abs(P.gap[k] - usual) > GAP_MATTERS;
+    lines.push([`Joint ${smallText(P.gap[k])}${other ? `, usually ${smallText(usual)}` : ""}`, other]);
+  }
+  if (P.leftOver[k] > 0) lines.push([`Leave ${smallText(P.leftOver[k])} more here: the leg comes out short by it`, true]);
+  if (P.leftOver[k] < 0) lines.push([`Close up ${smallText(-P.leftOver[k])} here: the leg comes out over by it`, true]);
+  return lines;
+}
+
+function stationWords(k) {
+  const to = P.from[k] + P.um[k], [a, b] = BACKWARDS ? [to, P.from[k]] : [P.from[k], to];
+  return `Station ${lengthText(a)} to ${lengthText(b)}`;
+}
+
+// a corner unit stands where its arriving leg ends
+function cornerLetter(k) {
+  const run = runOf(k), points = PLAN.points.run.flatMap((r, p) => (r === run ? [p] : []));
+  const legs = LEGS.run.flatMap((r, leg) => (r === run ? [leg] : []));
+  const p = points[(legs.indexOf(P.leg[k]) + 1) % points.length];
+  return p !== undefined && PLAN.points.corner[p] ? ` at ${PLAN.points.letter[p]}` : "";
+}
+
+const lengthWords = (k) => (P.kind[k] === CUT ? `cut to ${lengthText(P.cut[k])}` : lengthText(P.um[k]));
+
+function showCard() {
+  const card = $("card"), run = state.run;
+  document.body.dataset.run = run < 0 ? "" : "chosen";
+  if (run < 0) {
+    card.replaceChildren(el("p", { class: "hint", text: COUNT ? "Tap a piece on the map, or choose a run from the list." : "This plan has no pieces to lay here." }));
+    return;
+  }
+  const total = RUNS.pieces[run], laid = laidIn(run);
+  const head = el("div", { class: "card-head" },
+    el("div", { class: "card-run" }, name(RUNS.ids[run], { class: "strong" }), el("span", { text: ` ${laid} of ${total} laid` }),
+      el("progress", { max: Math.max(total, 1), value: laid, "aria-label": "pieces laid" })),
+    button("List", () => openRun(run), { class: "slim" }));
+  if (state.piece < 0) {
+    card.replaceChildren(head, el("p", { class: "hint", text: total ? "All pieces of this run are laid." : "No piece of this run can be laid as planned: see its list." }),
+      el("div", { class: "card-keys" }, undoButton(), button("Save file", saveFile)));
+    return;
+  }
+  const k = state.piece, [turn, words] = turnWords(k), done = field.laid[k];
+  const tick = field.ticks.get(pieceId(k));
+  const following = piecesOf(run).find((other) => other > k && !field.laid[other]);
+  card.replaceChildren(
+    head,
+    el("div", { class: `call ${KIND_NAMES[P.kind[k]]}` },
+      el("div", { class: "call-sign" }, sign(P.kind[k], done, 52)),
+      el("div", { class: "call-what" },
+        el("div", { class: "call-kind", text: `${done ? "Laid: " : k === nextOf(run) ? "Next: " : ""}${kindWord(k)}${P.kind[k] === CORNER ? cornerLetter(k) : ""}` }),
+        el("div", { class: "call-code" }, name(tick && tick.laid && tick.used ? tick.used : codeOf(k)))),
+      el("div", { class: "call-length" }, P.kind[k] === CUT ? el("small", { text: "cut to" }) : null, lengthText(P.kind[k] === CUT ? P.cut[k] : P.um[k]))),
+    el("div", { class: "call-turn" }, turnArrow(turn), el("span", { text: words })),
+    el("ul", { class: "call-notes" },
+      ...jointWords(k).map(([text, loud]) => el("li", { text, class: loud ? "loud" : "" })),
+      ...(PLAN.pieces.notes[k] || []).map((text) => el("li", { text, class: "loud" })),
+      el("li", { text: stationWords(k) }),
+      el("li", {}, "Piece ", name(pieceId(k), { class: "strong" })),
+      following === undefined ? null : el("li", { text: `Then: ${kindWord(following)}, ${lengthWords(following)}` })),
+    el("div", { class: "card-keys" },
+      button("‹", () => step(-1), { "aria-label": "Piece before", class: "slim" }),
+      done ? button("Not laid after all", () => press([k], false), { class: "big" })
+        : button("Laid", () => press([k], true), { class: "big main" }),
+      button("›", () => step(1), { "aria-label": "Piece after", class: "slim" })),
+    el("div", { class: "card-keys" }, undoButton(), button("Other piece…", () => askOther(k)), button("Note…", () => askNote("piece", pieceId(k), RUNS.ids[run]))));
+}
+
+function undoButton() {
+  return button("Undo", pressUndo, { disabled: !undo.length });
+}
+
+function step(by) {
+  const first = RUN_FIRST[state.run], count = RUNS.pieces[state.run];
+  const k = first + ((state.piece - first + by + count) % count);
+  choose(state.run, k);
+  showPiece(k);
+  changed();
+}
+
+// tick pieces, or take ticks back; afterwards the next piece is called out
+function press(pieces, laid, changes) {
+  const rows = pieces.filter((k) => Boolean(field.laid[k]) !== laid || changes);
+  if (!rows.length) return;
+  undo.push({ rows, laid: !laid });
+  if (undo.length > 200) undo.shift();
+  setLaid(rows, laid, changes);
+  const run = runOf(rows[0]);
+  const next = laid ? nextOf(run, rows.at(-1)) : rows[0];
+  choose(run, next);
+  if (state.tab === "map" || wide()) { if (next >= 0) showPiece(next); }
+  changed();
+  if (laid && next < 0) askDone(run);
+}
+
+function pressUndo() {
+  const last = undo.pop();
+  if (!last) return;
+  setLaid(last.rows, last.laid);
+  choose(runOf(last.rows[0]), last.rows[0]);
+  if (state.tab === "map" || wide()) showPiece(last.rows[0]);
+  changed();
+  tell(last.laid ? `${plural(last.rows.length, "piece")} ticked again.` : `${plural(last.rows.length, "tick")} taken back.`);
+}
+
+// --- panels --------------------------------------------------------------------------------------------
+
+function showPanel() {
+  const page = { runs: runsPage, run: runPage, left: leftPage, file: filePage }[state.page];
+  const scroll = $("panel").scrollTop, held = document.activeElement && document.activeElement.dataset && document.activeElement.dataset.hold;
+  const typed = held ? document.activeElement.value : null;
+  $("panel").replaceChildren(...page());
+  if (held) {
+    const again = $("panel").querySelector(`[data-hold="${CSS.escape(held)}"]`);
+    if (again) { again.value = typed; again.focus({ preventScroll: true }); }
+  }
+  $("panel").scrollTop = scroll;
+}
+
+function openRun(run) {
+  choose(run, nextOf(run));
+  state.page = "run";
+  go("runs");
+  view.run = run;
+}
+
+function layRun(run) {
+  choose(run, nextOf(run));
+  go("map");
+  if (state.piece >= 0) showPiece(state.piece); else showBox(runBox(run));
+}
+
+function runsPage() {
+  const wanted = state.filter.trim().toLowerCase();
+  const list = el("div", { class: "beds" });
+  PLAN.beds.ids.forEach((bed, b) => {
+    const runs = RUNS.ids.map((_, r) => r).filter((r) => RUNS.bed[r] === b);
+    if (!runs.length && !BED_SHOWN[b]) return;
+    const words = `${bed} ${PLAN.beds.names[b]} ${PLAN.beds.phases[b] || ""}`.toLowerCase();
+    const shown = runs.filter((r) => !wanted || words.includes(wanted) || RUNS.ids[r].toLowerCase().includes(wanted));
+    if (!shown.length && wanted && !words.includes(wanted)) return;
+    list.append(el("h2", {}, name(bed), PLAN.beds.names[b] === bed ? "" : " ", PLAN.beds.names[b] === bed ? null : name(PLAN.beds.names[b], { class: "soft" }),
+      PLAN.beds.phases[b] ? el("span", { class: "soft", text: ` phase ${PLAN.beds.phases[b]}` }) : null));
+    if (!runs.length) list.append(el("p", { class: "soft", text: "No edging here." }));
+    for (const r of shown) list.append(runRow(r));
+  });
+  if (!list.childNodes.length) list.append(el("p", { class: "hint", text: wanted ? "No bed or run is called that." : "There is nothing to lay." }));
+  const search = el("input", { type: "search", placeholder: "Find a bed or run", "aria-label": "Find a bed or run", "data-hold": "find", value: state.filter,
+    on: { input: (event) => { state.filter = event.target.value; showPanel(); } } });
+  return [cautionBox(), el("div", { class: "find" }, search), list];
+}
+
+function runRow(r) {
+  const laid = laidIn(r), total = RUNS.pieces[r], done = total && laid === total;
+  const unmet = RUNS.unmet.filter((u) => u.run === r).length;
+  return el("div", { class: "run-row" },
+    el("button", { type: "button", class: "run-open", on: { click: () => openRun(r) } },
+      el("span", { class: "run-id" }, done ? sign(0, 1, 24) : null, name(RUNS.ids[r])),
+      el("span", { class: "soft", text: [lengthText(RUNS.um[r]), RUNS.closed[r] ? "closed" : "open", RUNS.course[r] > 1 || (RUNS.course.length && Math.max(...RUNS.course) > 1) ? `course ${RUNS.course[r]}` : ""].filter(Boolean).join(", ") }),
+      el("span", { class: done ? "strong" : "", text: !total ? "no pieces" : done ? "all laid" : `${total - laid} of ${total} left` }),
+      unmet ? el("span", { class: "loud", text: `${plural(unmet, "leg or corner", "legs or corners")} not met` }) : null),
+    button("Lay", () => layRun(r), { class: "main", "aria-label": `Lay run ${RUNS.ids[r]}` }));
+}
+
+function cautionBox() {
+  return el("details", { class: "cautions", open: !cautionBox.read, on: { toggle: (event) => { cautionBox.read = !event.target.open; } } },
+    el("summary", { text: "Before anybody digs" }), el("ul", {}, ...PLAN.cautions.map((text) => el("li", { text }))));
+}
+
+function runPage() {
+  const r = state.run;
+  if (r < 0) { state.page = "runs"; return runsPage(); }
+  const id = RUNS.ids[r], total = RUNS.pieces[r], laid = laidIn(r);
+  const points = PLAN.points.run.flatMap((run, k) => (run === r ? [k] : []));
+  if (BACKWARDS) points.reverse();
+  const unmet = RUNS.unmet.filter((u) => u.run === r);
+  return [
+    el("div", { class: "page-head" }, button("‹ Runs", () => { state.page = "runs"; go("runs"); }), button("Lay", () => layRun(r), { class: "main" }),
+      button("On the map", () => { go("map"); showBox(runBox(r)); })),
+    el("h2", {}, name(id), el("span", { class: "soft" }, " ", name(bedName(r)))),
+    el("p", { text: `${RUNS.closed[r] ? "Closed" : "Open"} run, ${lengthText(RUNS.um[r])}; ${laid} of ${total} pieces laid. ` +
+      `${BACKWARDS ? "Lay it from its far end: the bed is on your right." : "Lay it from its start: the bed is on your left."}` }),
+    el("p", { class: "soft", text: points.map((k) => `${PLAN.points.letter[k]} ${PLAN.points.words[k]}`).join(" → ") + (RUNS.closed[r] ? " → back" : "") }),
+    ...unmet.map((u) => el("p", { class: "loud" }, "Not met: ", name(u.leg), `${u.short_um ? `, ${lengthText(u.short_um)} left bare` : ""}: ${u.why}. Ask before laying.`)),
+    workTimes(r),
+    el("h3", { text: "As laid" }),
+    lengthRow("run", id, id, RUNS.um[r], "Whole run"),
+    el("div", { class: "row" },
+      button(total && laid === total ? "Whole run is laid" : "Tick the whole run", () => press(piecesOf(r), true), { disabled: !total || laid === total }),
+      button("Take back all its ticks", () => ask("Take back every tick of this run?", "Take back", () => press(piecesOf(r), false)), { disabled: !laid })),
+    leftTable(piecesOf(r), "Left on this run"),
+    ...legsOf(r).map((leg) => legPart(leg)),
+    el("h3", { text: "Notes on this run" }), notesList((n) => n.run === id), el("div", { class: "row" },
+      button("Add a note…", () => askNote("run", id, id)), button("Broken or extra pieces…", () => askPieces(id)), button("Print this run", () => printRuns([r]))),
+    countsList((b) => b.run === id),
+  ];
+}
+
+function legPart(leg) {
+  const rows = legPieces(leg), laid = rows.filter((k) => field.laid[k]).length, id = LEGS.ids[leg];
+  const ends = BACKWARDS ? [LEGS.far[leg], LEGS.start[leg]] : [LEGS.start[leg], LEGS.far[leg]];
+  return el("section", { class: "leg" },
+    el("h3", {}, "Leg ", name(id)),
+    el("p", { class: "soft", text: `${ends[0]} to ${ends[1]}, ${lengthText(LEGS.um[leg])}, ${LEGS.straight[leg] ? "straight" : "curved"}; ${laid} of ${rows.length} laid` }),
+    lengthRow("leg", id, RUNS.ids[LEGS.run[leg]], LEGS.um[leg], "This leg"),
+    el("div", { class: "row" },
+      button(rows.length && laid === rows.length ? "Leg is laid" : "Tick this leg", () => press(rows, true), { disabled: !rows.length || laid === rows.length }),
+      laid ? button("Take back its ticks", () => press(rows, false)) : null),
+    el("ol", { class: "pieces" }, ...rows.map(pieceRow)));
+}
+
+function pieceRow(k) {
+  const done = Boolean(field.laid[k]), [, words] = turnWords(k), tick = field.ticks.get(pieceId(k));
+  return el("li", {}, el("button", { type: "button", role: "checkbox", "aria-checked": String(done), class: `piece${k === state.piece ? " now" : ""}`, on: { click: () => press([k], !done) } },
+    sign(P.kind[k], done),
+    el("span", { class: "piece-words" },
+      el("span", {}, name(PLAN.pieces.ids[k].trim(), { class: "strong" }), ` ${kindWord(k)} `, name(codeOf(k))),
+      el("span", { class: "soft", text: words === "Straight on" ? lengthWords(k) : `${lengthWords(k)} · ${words}` }),
+      tick && tick.laid && tick.used ? el("span", { class: "loud" }, "laid: ", name(tick.used), tick.cut ? " cut to " : "", tick.cut ? name(tick.cut) : null) : null),
+    el("span", { class: "piece-state", text: done ? "laid" : "" })));
+}
+
+// --- lengths as laid -------------------------------------------------------------------------------------
+
+function lengthRow(what, of, run, planned, label) {
+  const last = latest("lengths", (l) => l.what === what && l.of === of);
+  const told = el("span", { class: "soft", role: "status" });
+  const say = (text) => {
+    const um = text ? parseLength(text) : null;
+    told.textContent = !text ? `planned ${lengthText(planned)}` : um === null
+      ? `Not read as a length (write ${PLAN.units === "m" ? "12.345 m" : "41' 6-1/2\""}); kept as typed.`
+      : `${lengthText(Math.abs(um - planned))} ${um === planned ? "apart: as planned" : um > planned ? "longer than planned" : "shorter than planned"}`;
+    told.className = text && um === null ? "loud" : "soft";
+  };
+  const input = el("input", { type: "text", inputmode: "text", maxlength: 60, autocomplete: "off", "data-hold": `length ${what} ${of}`, dir: "auto",
+    "aria-label": `Length as laid, ${label}`, placeholder: PLAN.units === "m" ? "length as laid, m" : "length as laid, ft in", value: last ? last.text : "",
+    on: {
+      input: (event) => say(event.target.value.trim()),
+      change: (event) => {
+        const text = event.target.value;
+        const before = latest("lengths", (l) => l.what === what && l.of === of);
+        if (text.trim() === "" ? !before : before && before.text === text) return;
+        if (text.trim() === "") change("lengths", before, { removed: true });
+        else note("lengths", { what, of, run, planned_um: planned, text });
+        showHead();
+      },
+    } });
+  say(last ? last.text : "");
+  return el("label", { class: "length" }, el("span", { text: label }), input, told);
+}
+
+// --- times, notes, stock ------------------------------------------------------------------------------------
+
+function workTimes(r) {
+  const run = RUNS.ids[r], mine = standing("times").filter((t) => t.run === run), open = mine.find((t) => t.stop === null && t.by === field.phone);
+  const people = el("input", { type: "number", min: 1, max: LIMIT.people, inputmode: "numeric", "aria-label": "People at work", value: open ? open.people : workTimes.people || 2 });
+  const count = () => Math.min(LIMIT.people, Math.max(1, Math.round(Number(people.value)) || 1));
+  return el("div", {},
+    el("div", { class: "row" },
+      open ? button("Stop work", () => { change("times", open, { stop: later(open.start), people: count() }); changed(); }, { class: "main" })
+        : button("Start work", () => { workTimes.people = count(); note("times", { run, start: later(), stop: null, people: count() }); changed(); }),
+      el("label", { class: "people" }, "People", people)),
+    ...mine.map((t) => el("p", { class: "soft", text: `${t.start.slice(0, 16).replace("T", " ")} to ${t.stop ? t.stop.slice(0, 16).replace("T", " ") : "now"}, ${t.people === 1 ? "1 person" : `${t.people} people`}` })));
+}
+
+function notesList(wanted) {
+  return el("ul", { class: "notes" }, ...standing("notes").filter(wanted).map((n) => el("li", {},
+    n.of && n.what !== "run" ? name(`${n.of}: `, { class: "strong" }) : null, el("span", { dir: "auto", text: n.text }), removeButton("notes", n))));
+}
+
+function countsList(wanted) {
+  return el("ul", { class: "notes" }, ...["broken", "extra"].flatMap((list) => standing(list).filter(wanted).map((b) => el("li", {},
+    `${list === "broken" ? "Broken" : "Extra"}: ${b.count} × `, name(b.code), b.text ? ": " : "", b.text ? el("span", { dir: "auto", text: b.text }) : null, removeButton(list, b)))));
+}
+
+function removeButton(list, record) {
+  return button("Remove", () => { change(list, record, { removed: true }); changed(); }, { class: "slim" });
+}
+
+function leftTable(pieces, caption) {
+  const rows = new Map();
+  for (const k of pieces) {
+    const cut = P.kind[k] === CUT, key = `${P.code[k]} ${cut}`;
+    const row = rows.get(key) || { code: P.code[k], kind: P.kind[k], cut, total: 0, laid: 0 };
+    row.total += 1;
+    row.laid += field.laid[k];
+    rows.set(key, row);
+  }
+  const sorted = [...rows.values()].sort((a, b) => a.code - b.code || a.cut - b.cut);
+  return el("table", { class: "left" }, el("caption", { text: caption }),
+    el("thead", {}, el("tr", {}, ...["", "Code", "Laid", "Left"].map((text) => el("th", { text, scope: "col" })))),
+    el("tbody", {}, ...sorted.map((row) => el("tr", {},
+      el("td", {}, sign(row.kind, false, 24)),
+      el("th", { scope: "row" }, name(PLAN.codes[row.code].code), el("span", { class: "soft" }, row.cut ? " to cut" : " ", row.cut ? null : name(PLAN.codes[row.code].name))),
+      el("td", { class: "number", text: String(row.laid) }), el("td", { class: "number strong", text: String(row.total - row.laid) })))));
+}
+
+function leftPage() {
+  const every = Array.from({ length: COUNT }, (_, k) => k);
+  const used = PLAN.codes.filter((c) => every.some((k) => codeOf(k) === c.code));
+  return [
+    leftTable(every, "Left to lay, all runs of this page"),
+    el("h3", { text: "Left over on the site" }),
+    el("p", { class: "soft", text: "Count what lies there when work ends; the last count of a code stands." }),
+    ...used.map((c) => {
+      const last = latest("leftover", (l) => l.code === c.code);
+      return el("label", { class: "length" }, name(c.code, { class: "strong" }), el("input", { type: "number", min: 0, max: LIMIT.count, inputmode: "numeric", "data-hold": `left ${c.code}`,
+        "aria-label": `Left over, ${c.code}`, value: last ? last.count : "", on: { change: (event) => {
+          const value = event.target.value.trim();
+          if (value === "") { if (last) change("leftover", last, { removed: true }); } else if (isWhole(Number(value), 0, LIMIT.count)) note("leftover", { code: c.code, count: Number(value) });
+          else { tell("A count is a whole number, 0 or more."); event.target.value = last ? last.count : ""; }
+          showHead();
+        } } }));
+    }),
+    el("div", { class: "row" }, button("Broken or extra pieces…", () => askPieces(""))),
+    countsList(() => true),
+  ];
+}
+
+// --- the file -----------------------------------------------------------------------------------------------
+
+function filePage() {
+  const phoneName = el("input", { type: "text", maxlength: 80, "data-hold": "phone", dir: "auto", placeholder: "your name or crew", value: field.phones[field.phone], on: { change: (event) => {
+    field.phones[field.phone] = event.target.value;
+    writeKept("siteplan crew phone", { id: field.phone, name: event.target.value });
+    keepRest();
+  } } });
+  const text = el("textarea", { readonly: true, rows: 6, hidden: true, "aria-label": "The field file as text" });
+  const ticks = [...field.ticks.values()].filter((t) => t.laid).length;
+  return [
+    el("h2", { text: "Field file" }),
+    el("p", { text: `${plural(ticks, "piece")} ticked${field.unsaved ? `; ${plural(field.unsaved, "entry", "entries")} not in a file yet` : "; all of it is in a file"}.` }),
+    field.kept ? el("p", { class: "soft", text: "This browser keeps what you note, also when the page is closed. It may lose it when its data are cleared: save a file after every run." })
+      : el("p", { class: "loud", text: `This browser keeps nothing (${field.why}). Everything works, but save a file before you close the page.` }),
+    el("div", { class: "row" }, button("Save file", saveFile, { class: "main" }), canShare() ? button("Share file", shareFile) : null,
+      button("Show as text", () => { text.hidden = false; text.value = fieldText(); text.focus(); text.select(); })),
+    text,
+    el("h3", { text: "Add the file of another phone" }),
+    el("label", { class: "pick" }, "Open field files", el("input", { type: "file", accept: ".json,.txt,application/json,text/plain", multiple: true, on: { change: (event) => openFiles(event.target) } })),
+    el("label", { class: "length" }, el("span", { text: "This phone" }), phoneName),
+    el("h3", { text: "Notes on the site" }), notesList(() => true), el("div", { class: "row" }, button("Add a note…", () => askNote("site", "", ""))),
+    el("h3", { text: "Paper" }), el("div", { class: "row" }, button("Print all runs", () => printRuns(null))),
+    el("h3", { text: "This plan" }),
+    el("ul", { class: "plain" },
+      el("li", {}, "Site: ", name(PLAN.site)), PLAN.note ? el("li", {}, name(PLAN.note)) : null,
+      el("li", {}, "Shown: ", name(PLAN.subject)), el("li", { text: `Plan ${PLAN.plan_short}` }),
+      PLAN.revision ? el("li", {}, "Revision: ", name(PLAN.revision)) : null,
+      el("li", {}, "Product line: ", name(PLAN.line_name)), el("li", { text: `${PLAN.basis_text}. ${PLAN.grid_text}` }),
+      PLAN.picture ? el("li", {}, "Picture: ", name(PLAN.picture.text)) : null,
+      el("li", { text: `Phone: ${field.phone}` })),
+    el("p", { class: "soft", text: "The position of a phone is good to some metres at best: it finds the bed, never the piece. Set out from the plan sheets." }),
+    cautionBox(),
+  ];
+}
+
+function download(text, file) {
+  const url = URL.createObjectURL(new Blob([text], { type: "application/json" }));
+  const link = el("a", { href: url, download: file });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+}
+
+function saveFile() {
+  download(fieldText(), fieldName());
+  savedNow();
+  changed();
+  tell("The file is with your downloads. Send it to the office.");
+}
+
+function canShare() {
+  try {
+    return Boolean(navigator.share && navigator.canShare && sharedFiles("{}"));
+  } catch { return false; }
+}
+
+// not every browser shares .json; the same text as .txt is read just as well
+function sharedFiles(text) {
+  for (const [type, end] of [["application/json", ""], ["text/plain", ".txt"]]) {
+    const files = [new File([text], fieldName() + end, { type })];
+    if (navigator.canShare({ files })) return files;
+  }
+  return null;
+}
+
+async function shareFile() {
+  try {
+    await navigator.share({ files: sharedFiles(fieldText()), title: fieldName() });
+    savedNow();
+    changed();
+  } catch (error) {
+    if (error.name !== "AbortError") tell("Sharing did not work here. Save the file instead.");
+  }
+}
+
+async function openFiles(input) {
+  const files = [...input.files], said = [];
+  for (const one of files) {
+    let read;
+    try {
+      read = one.size > 80e6 ? { faults: ["It is larger than 80 MB: no field file is."] } : readFieldFile(await one.text());
+    } catch { read = { faults: ["It cannot be opened."] }; }
+    said.push([one.name, read.faults ? [...read.faults.slice(0, 8), "Nothing of it was taken."] : mergeWords(takeIn(read.file), read.file)]);
+  }
+  input.value = "";
+  undo.length = 0;
+  if (state.run >= 0) choose(state.run, nextOf(state.run));
+  changed();
+  if (said.length) openDialog("Files opened", said.map(([file, lines]) => el("div", {}, name(file, { class: "strong" }), ...lines.map((line) => el("p", { text: line })))), [["Close", null]]);
+}
+
+function mergeWords(told, file) {
+  const lines = [`${plural(told.ticks, "tick")} and ${plural(told.records, "other entry", "other entries")} are new here; ${told.known} were known already or older.`];
+  if (!told.same) lines.unshift(`It is of another plan of this site (${file.plan.slice(0, 12)}${file.revision ? `, revision ${file.revision}` : ""}). Only what stands for the same piece at the same place was taken.`);
+  if (told.left) lines.push(`${plural(told.left, "entry", "entries")} not taken: the plan here has no such piece or run, or has it elsewhere. They stay in that file: keep it.`);
+  return lines;
+}
+
+// --- questions -------------------------------------------------------------------------------------------------
+
+function openDialog(title, body, keys) {
+  const box = $("ask");
+  const close = (action) => { box.close(); if (action) action(); };
+  box.replaceChildren(el("h2", { text: title }), ...body, el("div", { class: "row" }, ...keys.map(([text, action, main]) => button(text, () => close(action), { class: main ? "main" : "" }))));
+  if (box.open) box.close();
+  box.showModal();
+}
+
+function ask(question, yes, action) {
+  openDialog(question, [], [["No", null], [yes, action, true]]);
+}
+
+function askDone(run) {
+  const body = [el("p", {}, "All pieces of run ", name(RUNS.ids[run], { class: "strong" }), " are ticked. Save the field file now, so that nothing is lost with the phone.")];
+  const open = standing("times").find((t) => t.run === RUNS.ids[run] && t.stop === null && t.by === field.phone);
+  if (open) change("times", open, { stop: later(open.start) });
+  openDialog("Run is laid", body, [["Later", null], ...(canShare() ? [["Share file", shareFile]] : []), ["Save file", saveFile, true]]);
+}
+
+function askNote(what, of, run) {
+  const input = el("textarea", { rows: 4, maxlength: LIMIT.text, dir: "auto", "aria-label": "Note" });
+  openDialog("Note", [el("p", {}, what === "site" ? "On the whole site" : name(of, { class: "strong" })), input], [["Cancel", null], ["Keep", () => {
+    if (input.value.trim() === "") return;
+    note("notes", { what, of, run, text: input.value });
+    changed();
+  }, true]]);
+}
+
+function codeChoice() {
+  return el("select", { "aria-label": "Code" }, ...PLAN.codes.map((c) => el("option", { value: c.code, text: shortText(c.name === c.code ? c.code : `${c.code} ${c.name}`, 60) })));
+}
+
+function askPieces(run) {
+  const which = el("select", { "aria-label": "Broken or extra" }, el("option", { value: "broken", text: "Broken: used up, not laid" }), el("option", { value: "extra", text: "Extra: laid, not in the plan" }));
+  const code = codeChoice();
+  const count = el("input", { type: "number", min: 1, max: LIMIT.count, inputmode: "numeric", value: 1, "aria-label": "How many" });
+  const text = el("input", { type: "text", maxlength: 400, dir: "auto", placeholder: "why, where", "aria-label": "Why, where" });
+  openDialog("Broken or extra pieces", [which, code, count, text], [["Cancel", null], ["Keep", () => {
+    const n = Number(count.value);
+    if (!isWhole(n, 1, LIMIT.count)) { tell("How many is a whole number, 1 or more; nothing was kept."); return; }
+    note(which.value, { run, code: code.value, count: n, text: text.value });
+    changed();
+  }, true]]);
+}
+
+function askOther(k) {
+  const code = codeChoice();
+  code.value = codeOf(k);
+  const cut = el("input", { type: "text", maxlength: 60, dir: "auto", "aria-label": "Cut to", placeholder: "cut to (leave free if whole)" });
+  openDialog("Laid with another piece", [el("p", {}, "In place of ", name(`${codeOf(k)}`), `, ${lengthWords(k)}`), code, cut],
+    [["Cancel", null], ["Laid so", () => press([k], true, { used: code.value, ...(cut.value.trim() ? { cut: cut.value } : {}) }), true]]);
+}
+
+// --- where am I ---------------------------------------------------------------------------------------------
+
+function locate() {
+  const manual = "Find the bed on the map by hand.";
+  if (!window.isSecureContext || !navigator.geolocation) { tell(`This browser gives no position to a page from a file. ${manual}`); return; }
+  tell("Asking for the position…");
+  navigator.geolocation.getCurrentPosition((position) => {
+    const { longitude, latitude, accuracy } = position.coords;
+    const beyond = setPlace(longitude, latitude, accuracy);
+    tell(beyond > 0 ? `The phone thinks it is ${lengthText(Math.round(beyond * 1e6))} outside the plan.`
+      : `The phone thinks it is here, within ${Math.round(accuracy)} m: good for finding the bed, not for setting out.`);
+  }, (error) => {
+    tell(error.code === error.PERMISSION_DENIED ? `The position is not allowed for this page. ${manual}`
+      : error.code === error.TIMEOUT ? `No position came in time. ${manual}` : `The phone has no position here. ${manual}`);
+  }, { enableHighAccuracy: true, timeout: 15000, maximumAge: 20000 });
+}
+
+// --- paper ----------------------------------------------------------------------------------------------------
+
+function makePaper() {
+  const runs = state.printed || RUNS.ids.map((_, r) => r);
+  $("paper").replaceChildren(
+    el("h1", {}, name(PLAN.site)), el("p", {}, `Plan ${PLAN.plan_short}`, PLAN.revision ? ", revision " : "", PLAN.revision ? name(PLAN.revision) : null,
+      `. ${PLAN.basis_text}. `, name(PLAN.line_name), `. Usual joint ${smallText(PLAN.nominal_gap_um)}.`),
+    el("ul", {}, ...PLAN.cautions.map((text) => el("li", { text }))),
+    ...runs.map((r) => el("section", {},
+      el("h2", {}, name(RUNS.ids[r]), " ", name(bedName(r))),
+      el("p", { text: `${RUNS.closed[r] ? "Closed" : "Open"} run, ${lengthText(RUNS.um[r])}, ${plural(RUNS.pieces[r], "piece")}. ${BACKWARDS ? "Laid from the far end, bed on the right." : "Laid from the start, bed on the left."}` }),
+      ...RUNS.unmet.filter((u) => u.run === r).map((u) => el("p", { class: "strong" }, "Not met: ", name(u.leg), `: ${u.why}`)),
+      el("table", {}, el("thead", {}, el("tr", {}, ...["", "Piece", "Kind", "Code", "Length", "Turn", "Joint", "Station", "Laid"].map((text) => el("th", { text })))),
+        el("tbody", {}, ...piecesOf(r).map((k) => el("tr", {}, el("td", {}, sign(P.kind[k], false, 14)), el("td", {}, name(pieceId(k))), el("td", { text: kindWord(k) }), el("td", {}, name(codeOf(k))),
+          el("td", { text: lengthWords(k) }), el("td", { text: turnWords(k)[1].replace("Straight on", "") }),
+          el("td", { text: [...jointWords(k).filter(([, loud]) => loud).map(([text]) => text), ...(PLAN.pieces.notes[k] || [])].join("; ") }),
+          el("td", { text: lengthText(P.from[k]) }), el("td", { class: "box", text: field.laid[k] ? "✓" : "" }))))))));
+}
+
+function printRuns(runs) {
+  state.printed = runs;
+  window.print();
+}
+
+// --- beginning --------------------------------------------------------------------------------------------------
+
+function begin() {
+  openField();
+  readColours();
+  if (PLAN.picture) {
+    picture.width = PLAN.picture.size[0];
+    picture.height = PLAN.picture.size[1];
+    picture.addEventListener("load", () => { picture.hidden = false; requestDraw(); });
+    picture.src = PLAN.picture.url;
+  }
+  $("legend").replaceChildren(...["section", "closer", "cut", "corner", "end"].flatMap((word, kind) => P.kind.includes(kind)
+    ? [el("span", {}, sign(kind, false, 20), word === "cut" ? "cut piece" : word === "corner" ? "corner unit" : word === "end" ? "end unit" : word)] : []), el("span", {}, sign(0, true, 20), "laid"));
+  for (const one of $("tabs").children) one.addEventListener("click", () => { if (one.dataset.to === "runs" && state.tab === "runs") state.page = "runs"; go(one.dataset.to); });
+  const zoomMiddle = (factor) => { const [w, h] = size(); zoomAt(w / 2, h / 2, factor); };
+  $("zoom-in").addEventListener("click", () => zoomMiddle(1.6));
+  $("zoom-out").addEventListener("click", () => zoomMiddle(1 / 1.6));
+  $("zoom-all").addEventListener("click", showAll);
+  $("locate").addEventListener("click", locate);
+  $("save-now").addEventListener("click", saveFile);
+  listenToMap((k) => { choose(runOf(k), k); changed(); });
+  window.addEventListener("beforeprint", makePaper);
+  window.addEventListener("afterprint", () => { state.printed = null; });
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { readColours(); here.width = 0; requestDraw(); });
+  window.addEventListener("beforeunload", (event) => { if (!field.kept && field.unsaved) event.preventDefault(); });
+  showHead();
+  go("runs");
+  showAll();
+  if (!field.kept) tell(`This browser keeps nothing (${field.why}): save a file before you close the page.`);
+  requestAnimationFrame(() => requestAnimationFrame(() => { document.documentElement.dataset.ready = "yes"; }));
+}
+
+begin();
