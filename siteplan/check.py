@@ -13,12 +13,13 @@ from typing import Any, Final
 from siteplan.catalog import load_line
 from siteplan.errors import DataError, Fault, Finding, Grade, UsageError
 from siteplan.frame import make_frame
+from siteplan.inputs import line_place
 from siteplan.intake import read_features
 from siteplan.outline.repair import repair
 from siteplan.outline.rules import OutlineRules
 from siteplan.plans import plan_runs
 from siteplan.settings import InputFile
-from siteplan.sites import SITE_FILE, InputsRead, assemble, line_place, read_said, said_of, source_of
+from siteplan.sites import SITE_FILE, InputsRead, assemble, read_said, said_of, source_of
 
 SCHEMA_VERSION: Final = 1
 
