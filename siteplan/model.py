@@ -197,6 +197,9 @@ class Runs:
     """(l,) the same at the far end"""
     course: IntArray | None = None
     """(r,) number of the course each run is of, from 1; runs of one place differ in it.  None: one course"""
+    line: IntArray | None = None
+    """(r,) product line each run is laid with, as the lines that travel beside the runs count.  None: the
+    first of them"""
     corner_exchanged: IntArray | None = None
     """(c,) 1 where a reversible corner unit must lie with its arms exchanged, -1 where it must not, 0
     where either will do.  None: 0 everywhere"""

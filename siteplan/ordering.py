@@ -13,7 +13,7 @@ from siteplan.groundwork import Groundwork, Quantities, load_recipe, reckon
 from siteplan.laying.cutting import SiteCuts, plan_site_cuts
 from siteplan.laying.order import Order, OrderRules, plan_order
 from siteplan.model import RingKind
-from siteplan.phases import bed_phases
+from siteplan.phases import run_owners, run_phases
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
@@ -66,9 +66,14 @@ def purchase(site: Site, plan: RunPlan, result: Takeoff) -> Purchase:
     if recipe is not None:
         loaded = load_recipe(site.folder / recipe if recipe.endswith(".toml") else recipe)
     cuts = plan_site_cuts(result, time_limit_s=float(settings.order.cut_plan_seconds))
-    phase = bed_phases(site)
+    phase = run_phases(site, plan.runs)
     order = plan_order(
-        result, cuts, order_rules(site), bed_phase=phase, phases=[p.name for p in settings.phase]
+        result,
+        cuts,
+        order_rules(site),
+        run_phase=phase,
+        phases=[p.name for p in settings.phase],
+        run_owner=run_owners(site, plan.runs),
     )
     return Purchase(
         order=order,
@@ -89,6 +94,7 @@ def order_rules(site: Site) -> OrderRules:
         broken_packs=order.broken_packs,
         packs_per=order.packs_per,
         colours=tuple(order.colours.items()),
+        line_colours={key: tuple(mix.items()) for key, mix in order.line_colours.items()},
         tax_percent=order.tax_percent,
         returns=order.returns,
         restocking_percent=order.restocking_percent,
@@ -104,7 +110,7 @@ def _drops(site: Site, result: Takeoff, phase: ObjectArray | None, order: Order)
         mean = greatest = None
         if said is not None and said.drop_lonlat is not None:
             at = site.frame.ground_xy(np.array([said.drop_lonlat], dtype=np.float64), "EPSG:4326")
-            here = np.ones(len(pieces), bool) if phase is None else phase[pieces.bed] == delivery.phase
+            here = np.ones(len(pieces), bool) if phase is None else phase[pieces.run] == delivery.phase
             if here.any():
                 far = np.hypot(*(pieces.xy[here] - at[0]).T)
                 mean, greatest = float(far.mean()), float(far.max())
@@ -121,7 +127,7 @@ def quantities(site: Site, plan: RunPlan, result: Takeoff) -> Quantities:
     per_run = np.bincount(pieces.run, minlength=len(runs.run_id))
     # a closed run has a joint after every piece, an open one between every two
     joints = np.where(runs.closed, per_run, np.maximum(per_run - 1, 0))
-    area, inner = bed_areas(plan.outlines, runs, site.line.depth_um / 1e6)
+    area, inner = bed_areas(plan.outlines, runs, result.run_depth_um / 1e6)
     # courses lie on the same ground
     lowest = np.ones(len(runs.run_id), dtype=bool) if runs.course is None else runs.course == 1
     return Quantities(
@@ -145,14 +151,15 @@ def _exact(value: float) -> Fraction:
     return Fraction(round_um(float(value)), 1_000_000)
 
 
-def bed_areas(outlines: Shapes, runs: Runs, depth_m: float) -> tuple[FloatArray, FloatArray]:
+def bed_areas(outlines: Shapes, runs: Runs, depth_m: float | FloatArray) -> tuple[FloatArray, FloatArray]:
     """Area of each bed, and what of it lies inside the back face of the edging.
 
     Parameters
     ----------
     outlines : repaired outlines of the beds
     runs : their runs, on the laying line
-    depth_m : depth of the edging; half of it lies on the bed's side of the laying line
+    depth_m : depth of the edging, of all runs or (r,) of each; half of it lies on the bed's side of
+        the laying line
 
     Returns
     -------
@@ -170,13 +177,14 @@ def bed_areas(outlines: Shapes, runs: Runs, depth_m: float) -> tuple[FloatArray,
     offsets = runs.offsets[runs.leg_offsets]
     index = np.repeat(np.arange(len(runs.run_id)), np.diff(offsets))
     strips = np.empty(len(runs.run_id), dtype=object)
+    half_m = np.broadcast_to(np.asarray(depth_m, dtype=np.float64) / 2, len(runs.run_id))
     for closed, make in ((True, shapely.linearrings), (False, shapely.linestrings)):
         which = np.flatnonzero(runs.closed == closed)
         take = np.isin(index, which)
         if len(which):
             lines = make(runs.xy[take], indices=np.searchsorted(which, index[take]))
             strips[which] = shapely.buffer(
-                lines, depth_m / 2, cap_style="flat", join_style="mitre", mitre_limit=10.0
+                lines, half_m[which], cap_style="flat", join_style="mitre", mitre_limit=10.0
             )
     # a strip takes ground from whichever bed lies under it: a shared edge takes from both
     tree = shapely.STRtree(beds)

@@ -1,6 +1,7 @@
-"""Phases of the work: which bed belongs to which, and what each of them takes.
+"""Phases and owners: which run belongs to which, and what each of them takes.
 
-Every bed belongs to one phase, so runs, pieces and lengths of the phases add up to the site's.
+Every run belongs to one phase and to one owner, so runs, pieces and lengths of the phases add up to
+the site's, and so do those of the owners.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from siteplan.types import BoolArray, ObjectArray
 
 if TYPE_CHECKING:
     from siteplan.laying.takeoff import Takeoff
+    from siteplan.model import Runs
     from siteplan.plans import RunPlan
     from siteplan.sites import Site
 
@@ -30,7 +32,7 @@ class PhaseRow:
     """The takeoff of one phase."""
 
     phase: str
-    """empty for beds that are in none"""
+    """empty for what is in none"""
     beds: int
     """beds with edging"""
     runs: int
@@ -45,11 +47,21 @@ class PhaseRow:
 
 def bed_phases(site: Site) -> ObjectArray | None:
     """(n,) phase of each bed: ``site.toml``, else attribute ``phase``; None where no bed has one."""
-    attribute = site.beds.attributes.get("phase")
+    return _of_beds(site, "phase")
+
+
+def bed_owners(site: Site) -> ObjectArray | None:
+    """(n,) owner of each bed's edging: ``site.toml``, else attribute ``owner``; None where no bed has one."""
+    return _of_beds(site, "owner")
+
+
+def _of_beds(site: Site, name: str) -> ObjectArray | None:
+    """(n,) what ``site.toml`` says of each bed under a name, else its attribute of that name."""
+    attribute = site.beds.attributes.get(name)
     own = site.settings.bed
     names = []
     for k, bed in enumerate(site.beds.ids):
-        said = own[bed].phase if bed in own else None
+        said = getattr(own[bed], name) if bed in own else None
         if said is None and attribute is not None and attribute[k] is not None:
             value = attribute[k]
             said = str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
@@ -59,6 +71,39 @@ def bed_phases(site: Site) -> ObjectArray | None:
     made = np.empty(len(names), dtype=object)
     made[:] = names
     return made
+
+
+def run_phases(site: Site, runs: Runs) -> ObjectArray | None:
+    """(r,) phase of each run: ``[run."N1-1"] phase``, else its bed's; None where nothing has one."""
+    return _of_runs(runs, bed_phases(site), {r: own.phase for r, own in site.settings.run.items()})
+
+
+def run_owners(site: Site, runs: Runs) -> ObjectArray | None:
+    """(r,) who owns and pays each run: ``[run."N1-1"] owner``, else its bed's; None where nobody is named.
+
+    A bed's is ``[bed."N1"] owner``, else its attribute ``owner``.
+    """
+    return _of_runs(runs, bed_owners(site), {r: own.owner for r, own in site.settings.run.items()})
+
+
+def _of_runs(runs: Runs, of_bed: ObjectArray | None, own: dict[str, str | None]) -> ObjectArray | None:
+    """(r,) what is said of each run, else of its bed; courses of a run follow it."""
+    said = {name: text.strip() for name, text in own.items() if text is not None and text.strip()}
+    if of_bed is None and not said:
+        return None
+    made = np.full(len(runs.run_id), NO_PHASE, dtype=object) if of_bed is None else of_bed[runs.bed]
+    if said:
+        for k, name in enumerate(named_runs(runs)):
+            made[k] = said.get(name, made[k])
+    return made
+
+
+def named_runs(runs: Runs) -> list[str]:
+    """(r,) id each run has in ``site.toml``: that of its first course."""
+    ids = [str(r) for r in runs.run_id]
+    if runs.course is None:
+        return ids
+    return [r if c == 1 else r.removesuffix(f"c{c}") for r, c in zip(ids, runs.course.tolist(), strict=True)]
 
 
 def phase_names(site: Site, phase: ObjectArray) -> list[str]:
@@ -113,17 +158,26 @@ def _of_phase(site: Site, phase: str) -> BoolArray:
 
 
 def phase_rows(site: Site, plan: RunPlan, result: Takeoff) -> tuple[PhaseRow, ...]:
-    """The takeoff by phase, in order of building; nothing where no bed has a phase.
+    """The takeoff by phase, in order of building; nothing where no bed or run has a phase.
 
     Phases without a run are left out.
     """
-    phase = bed_phases(site)
-    if phase is None:
-        return ()
-    names = phase_names(site, phase)
-    rank = np.array([names.index(str(p)) for p in phase], dtype=np.int64)
+    phase = run_phases(site, plan.runs)
+    return () if phase is None else _rows(phase, phase_names(site, phase), plan, result)
+
+
+def owner_rows(site: Site, plan: RunPlan, result: Takeoff) -> tuple[PhaseRow, ...]:
+    """The takeoff by owner, in order of name, ``phase`` being the owner; nothing where nobody is named."""
+    owner = run_owners(site, plan.runs)
+    return () if owner is None else _rows(owner, sorted({str(o) for o in owner}), plan, result)
+
+
+def _rows(of_run_name: ObjectArray, names: list[str], plan: RunPlan, result: Takeoff) -> tuple[PhaseRow, ...]:
+    """The takeoff by what each run is of."""
+    place = {name: k for k, name in enumerate(names)}
+    of_run = np.array([place[str(p)] for p in of_run_name], dtype=np.int64)
     runs, pieces = plan.runs, result.pieces
-    of_run, of_piece = rank[runs.bed], rank[pieces.bed]
+    of_piece = of_run[pieces.run]
     n = len(names)
     counts = np.zeros((n, len(result.codes)), dtype=np.int64)
     np.add.at(counts, of_run, result.run_counts)

@@ -15,7 +15,7 @@ from siteplan.heights import (
 from siteplan.laying.bends import Bends, bend_corners
 from siteplan.laying.corner_units import CornerWay
 from siteplan.laying.courses import with_courses
-from siteplan.laying.takeoff import LayRules
+from siteplan.laying.lay_rules import LayRules
 from siteplan.lengths import RunLengths, run_lengths
 from siteplan.model import NodeKind, RingKind, Runs, Shapes, Unedged
 from siteplan.outline.arrange import take_runs
@@ -255,8 +255,9 @@ def _planned(site: Site) -> RunPlan:
     runs, unedged, more = _rows(site, repaired, breaks, offset_m)
     choices = run_choices(site)
     check_runs(runs, choices, site.beds.ids, SITE_FILE)
+    runs = site.own_lines.of_single_runs(runs)
     runs, unedged = without_skipped(runs, unedged, choices)
-    runs, bends = bend_corners(runs, site.line, tuple(site.settings.corners.by), _corner_by_bed(site))
+    runs, bends = bend_corners(runs, site.lines, tuple(site.settings.corners.by), _corner_by_bed(site))
     runs = started(runs, choices, SITE_FILE)
     runs = _with_movement_joints(site, runs)
     single = runs
@@ -289,7 +290,7 @@ def _with_courses(site: Site, runs: Runs) -> tuple[Runs, tuple[Finding, ...]]:
     if said.count == 1:
         return runs, ()
     made, alike = with_courses(
-        runs, said.count, site.beds.ids, site.line, lay_rules(site), _outline_rules(site),
+        runs, said.count, site.beds.ids, site.lines, lay_rules(site), _outline_rules(site),
         stagger=said.stagger == "half",
     )  # fmt: skip
     if not alike:
@@ -339,7 +340,8 @@ def _rows(
         except DataError as error:
             faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)
             return None
-        return _with_ends(site, repaired.shapes, runs), unedged, found
+        runs = site.own_lines.of_runs(_with_ends(site, repaired.shapes, runs), row)
+        return runs, unedged, found
 
     own = built(offset_m, 1)
     rows: list[Runs] = []

@@ -146,6 +146,8 @@ class Inputs(Table):
     """elevation models, the preferred first"""
     pictures: list[PictureFile] = []
     """pictures from above, the preferred first"""
+    line_attribute: str = "line"
+    """attribute of the beds that holds their product line; empty: none does"""
     id_attribute: str | None = None
     """attribute of the beds that holds their id; otherwise ``bed``, ``id`` or ``ref``"""
     name_attribute: str | None = None
@@ -333,6 +335,8 @@ class OrderSettings(Table):
     """buy single pieces where the product line has a single price and that is cheaper"""
     colours: dict[str, Annotated[int, Field(ge=1, le=1_000_000)]] = {}
     """colour mix in whole parts: ``{grey = 60, sand = 40}``"""
+    line_colours: dict[str, dict[str, Annotated[int, Field(ge=1, le=1_000_000)]]] = {}
+    """another mix for single product lines, by key"""
     tax_percent: PercentText = Fraction(0)
     returns: bool = False
     """whole packs left over can go back"""
@@ -386,6 +390,10 @@ class BedOverride(Table):
     """plan no edging for this bed"""
     phase: str | None = None
     """name of the phase it is built in"""
+    line: str | None = None
+    """product line of this bed, as ``line`` of the site is written"""
+    owner: str | None = None
+    """who owns and pays its edging"""
 
 
 def _on_earth(value: list[float]) -> list[float]:
@@ -411,6 +419,12 @@ class RunOverride(Table):
     """the same, easting and northing in the site's grid"""
     pin_lonlat: LonLat | None = None
     """the run passes here within half a metre; else it is another one than was meant"""
+    line: str | None = None
+    """product line of this run, whatever its bed and row say"""
+    phase: str | None = None
+    """phase it is built in, whatever its bed says"""
+    owner: str | None = None
+    """who owns and pays it, whatever its bed says"""
 
     @model_validator(mode="after")
     def _one_start(self) -> RunOverride:
@@ -427,6 +441,8 @@ class Row(Table):
     """laying line of the row from the outline, positive away from the bed"""
     beds: Annotated[list[str], Field(min_length=1)] | None = None
     """the beds that have this row; all where not given"""
+    line: str | None = None
+    """product line of this row; each bed's own where not given"""
 
 
 class Courses(Table):

@@ -119,7 +119,9 @@ class Steps:
     xy: XYArray
     """(k, 2)"""
     greatest_m: float
-    """greatest step allowed"""
+    """greatest step allowed; of several lines' pieces, that of the highest"""
+    limit_m: FloatArray
+    """(k,) greatest step allowed there"""
 
     def __len__(self) -> int:
         return len(self.run)
@@ -400,14 +402,14 @@ def noise_lengthening(sigma_m: float, spacing_m: float) -> float:
 # ---------------------------------------------------------------- steps
 
 
-def steps(runs: Runs, pieces: Pieces, ground: Profile, greatest_m: float) -> Steps:
+def steps(runs: Runs, pieces: Pieces, ground: Profile, greatest_m: float | FloatArray) -> Steps:
     """Where level pieces step to follow the ground, with as few steps as may be.
 
     Parameters
     ----------
     runs, pieces : laid by plan lengths
     ground : heights along the runs
-    greatest_m : greatest step allowed, more than 0
+    greatest_m : greatest step allowed, more than 0, of all runs or (r,) of each
 
     Returns
     -------
@@ -419,6 +421,7 @@ def steps(runs: Runs, pieces: Pieces, ground: Profile, greatest_m: float) -> Ste
     of_run = np.searchsorted(pieces.run, np.arange(len(runs.run_id) + 1))
     points = ground.points
     begin = points.offsets[runs.leg_offsets]
+    limit_m = np.broadcast_to(np.asarray(greatest_m, dtype=np.float64), len(runs.run_id))
     for run in range(len(runs.run_id)):
         first, last = int(of_run[run]), int(of_run[run + 1])
         if last - first < 2:
@@ -431,7 +434,7 @@ def steps(runs: Runs, pieces: Pieces, ground: Profile, greatest_m: float) -> Ste
             ground.height_m[own],
             closed=bool(runs.closed[run]),
         )
-        cuts = _fewest(low, high, greatest_m, closed=bool(runs.closed[run]))
+        cuts = _fewest(low, high, float(limit_m[run]), closed=bool(runs.closed[run]))
         level = [_level(low, high, a, b) for a, b in cuts]
         for k, (a, _) in enumerate(cuts):
             if k == 0 and (not runs.closed[run] or len(cuts) < 2):
@@ -449,9 +452,10 @@ def steps(runs: Runs, pieces: Pieces, ground: Profile, greatest_m: float) -> Ste
         after=onto,
         station_m=station,
         rise_m=rise,
-        too_high=np.abs(rise) > greatest_m + 1e-9,
+        too_high=np.abs(rise) > limit_m[of] + 1e-9,
         xy=_places(runs, points, of, station),
-        greatest_m=greatest_m,
+        greatest_m=float(np.max(greatest_m, initial=0.0)),
+        limit_m=limit_m[of],
     )
 
 

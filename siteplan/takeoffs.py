@@ -8,30 +8,41 @@ import numpy as np
 import shapely
 
 from siteplan.errors import Finding
+from siteplan.laying.lines import lines_in_use, per_run
 from siteplan.laying.overlaps import overlaps
 from siteplan.laying.takeoff import Takeoff, lay
 from siteplan.lengths import run_lengths
 from siteplan.model import NodeKind, RingKind
+from siteplan.own_lines import check_together
 from siteplan.plans import RunPlan, ground_along, laid_length, lay_rules, per_bed
-from siteplan.sites import Site
+from siteplan.sites import SITE_FILE, Site
 from siteplan.slope import sloped, steps
 from siteplan.types import BoolArray, ObjectArray, OffsetArray, XYArray
 from siteplan.units import format_length, um_to_m
 
 
 def takeoff(site: Site, plan: RunPlan) -> Takeoff:
-    """Pieces and counts of a plan: the exact takeoff with the site's product line."""
+    """Pieces and counts of a plan: the exact takeoff with the product lines of its runs.
+
+    Raises
+    ------
+    DataError : lines of the runs that cannot be told apart, or paid together
+    """
+    used, _ = lines_in_use(plan.runs, site.lines)
+    check_together(used, SITE_FILE)
     fit, rules = site.settings.fit, lay_rules(site)
     on_slope = plan.ground is not None and laid_length(site) == "slope"
     runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs
     held = _held_legs(site, plan) if fit.play else None
-    result = lay(runs, site.beds.ids, site.line, rules, held=held)
+    result = lay(runs, site.beds.ids, site.lines, rules, held=held)
     plan = laid_plan(site, plan, result)
     if plan.ground is None or site.settings.slope_by != "step":
         return result
     greatest = site.settings.heights.step
-    greatest_m = site.line.height_um / 2e6 if greatest is None else um_to_m(greatest)
-    return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, greatest_m))
+    if greatest is None:
+        half_high_m = per_run(plan.runs, site.lines, lambda line: line.height_um) / 2e6
+        return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, half_high_m))
+    return replace(result, steps=steps(plan.runs, result.pieces, plan.ground, um_to_m(greatest)))
 
 
 def laid_plan(site: Site, plan: RunPlan, result: Takeoff) -> RunPlan:
@@ -68,7 +79,8 @@ def _held_legs(site: Site, plan: RunPlan) -> BoolArray:
         return held
     rows, legs = (_linestrings(of.xy, of.offsets) for of in (unedged, runs))
     offset = max((abs(int(um)) for um in per_bed(site, "offset", site.settings.outline.offset)), default=0)
-    near = um_to_m(site.settings.outline.shared_within + offset + site.line.depth_um)
+    deepest = max(line.depth_um for line in lines_in_use(runs, site.lines)[0])
+    near = um_to_m(site.settings.outline.shared_within + offset + deepest)
     found = shapely.STRtree(legs).query(rows[shared], predicate="dwithin", distance=near)
     held[found[1]] = True
     return held
@@ -125,15 +137,17 @@ def step_findings(result: Takeoff) -> tuple[Finding, ...]:
         )
     ]
     if high:
-        worst = int(np.argmax(np.abs(steps.rise_m)))
+        worst = int(np.argmax(np.where(steps.too_high, np.abs(steps.rise_m), 0.0)))
+        limit = format_length(float(steps.limit_m[worst]))
         rise = format_length(abs(float(steps.rise_m[worst])))
         found.append(
             Finding(
                 "step-too-high",
                 "error",
-                f"{high} steps are higher than {greatest}, the worst {rise} before piece "
-                f"{result.pieces.piece_id[steps.after[worst]]}: the ground rises more than that under one "
-                "piece. Take shorter pieces, follow the slope, or allow a higher step ([heights] step).",
+                f"{high} steps are higher than {limit if len(result.lines) == 1 else 'allowed'}, "
+                f"the worst {rise} before piece {result.pieces.piece_id[steps.after[worst]]}: the ground "
+                "rises more than that under one piece. Take shorter pieces, follow the slope, or allow a "
+                "higher step ([heights] step).",
             )
         )
     return tuple(found)

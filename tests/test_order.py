@@ -33,7 +33,7 @@ def with_articles(result: Any, **changes: Any) -> Any:
     """The takeoff with every section's article changed."""
     line = result.line
     sections = tuple(replace(s, article=replace(s.article, **changes)) for s in line.sections)
-    return replace(result, line=replace(line, sections=sections))
+    return replace(result, lines=(replace(line, sections=sections),))
 
 
 def test_row_of_the_sections_by_hand(fennel: Any) -> None:
@@ -146,8 +146,13 @@ def test_shares_by_hand() -> None:
     assert share_out(10, [47000, 16000, 15800, 12000, 6100, 3100]) == [5, 2, 1, 1, 1, 0]
 
 
+def run_beds(result: Any) -> Any:
+    """(r,) bed of each run; every run of the sample has a piece."""
+    return result.pieces.bed[np.searchsorted(result.pieces.run, np.arange(len(result.run_line)))]
+
+
 def coloured(result: Any) -> Any:
-    return replace(result, line=replace(result.line, colours=("grey", "sand")))
+    return replace(result, lines=(replace(result.line, colours=("grey", "sand")),))
 
 
 @pytest.mark.parametrize("packs_per", ["site", "phase"])
@@ -159,7 +164,9 @@ def test_phases_and_colours_add_up(fennel: Any, packs_per: Any) -> None:
     rules = OrderRules(
         spare_percent=Fraction(3), least_special=1, packs_per=packs_per, colours=(("grey", 60), ("sand", 40))
     )
-    order = plan_order(coloured(result), cuts, rules, bed_phase=phase, phases=["south", "north"])
+    order = plan_order(
+        coloured(result), cuts, rules, run_phase=phase[run_beds(result)], phases=["south", "north"]
+    )
     for one, other in zip(plain.rows, order.rows, strict=True):
         assert (one.need, one.spares, one.breakage) == (other.need, other.spares, other.breakage)
         own = [x for x in order.lines if x.code == one.code]
@@ -181,7 +188,7 @@ def test_whole_pieces_of_each_phase(fennel: Any) -> None:
     site, result, cuts = fennel
     rank = np.arange(len(site.beds)) % 2
     phase = np.array(["a", "b"], dtype=object)[rank]
-    order = plan_order(with_articles(result, pack=1), cuts, OrderRules(), bed_phase=phase)
+    order = plan_order(with_articles(result, pack=1), cuts, OrderRules(), run_phase=phase[run_beds(result)])
     pieces = result.pieces
     whole = (pieces.code == "F-2000") & (pieces.kind != PieceKind.CUT)
     plan, rows = cuts.parts[0].plan, cuts.parts[0].rows
@@ -199,7 +206,7 @@ def test_pallets(fennel: Any) -> None:
         name: tuple(replace(p, article=replace(p.article, pallet=6)) for p in getattr(line, name))
         for name in ("sections", "corners", "ends")
     }
-    order = plan_order(replace(result, line=replace(line, **parts)), cuts, OrderRules())
+    order = plan_order(replace(result, lines=(replace(line, **parts),)), cuts, OrderRules())
     expected = sum(-(-r.packs // 6) for r in order.rows if r.order)
     assert order.deliveries[0].pallets == expected
     assert plan_order(result, cuts, OrderRules()).deliveries[0].pallets is None

@@ -306,7 +306,7 @@ def test_every_way_laid_out_whole(kind: str, seed: int, monkeypatch: pytest.Monk
     for way in product((False, True), repeat=len(hows)):
         if kind == "mitre" and way[1]:
             continue
-        monkeypatch.setattr("siteplan.laying.takeoff.best_orientation", lambda *_, way=way: np.array(way))
+        monkeypatch.setattr("siteplan.laying.filling.best_orientation", lambda *_, way=way: np.array(way))
         tried.append((all_goals(lay(runs, ["R1"], line, rules), rules.prefer), sum(way), way))
     best = min(tried)
     assert all_goals(result, rules.prefer) == best[0]

@@ -111,13 +111,13 @@ def stations(runs: Runs) -> Stations:
     return Stations(leg_um, before[:-1] - run_from[runs.leg_run], np.diff(run_from))
 
 
-def build_band(runs: Runs, depth_um: int) -> Band:
+def build_band(runs: Runs, depth_um: int | IntArray) -> Band:
     """Strip of every run.
 
     Parameters
     ----------
     runs : runs on their laying lines
-    depth_um : front to back of the pieces
+    depth_um : front to back of the pieces, of all runs or (r,) of each
 
     Returns
     -------
@@ -126,6 +126,7 @@ def build_band(runs: Runs, depth_um: int) -> Band:
     part = stations(runs)
     keep, at_um = _line_vertices(runs, part)
     run = np.repeat(runs.leg_run, np.diff(runs.offsets))[keep]
+    depth_m = np.broadcast_to(np.asarray(depth_um) / _UM, len(runs.run_id))[run]
     xy, at_um = runs.xy[keep], at_um[keep]
     first = np.searchsorted(run, np.arange(len(runs.run_id) + 1)).astype(np.int64)
     n = len(xy)
@@ -141,7 +142,7 @@ def build_band(runs: Runs, depth_um: int) -> Band:
     opening = before == np.arange(n)
     arriving = np.where(opening[:, None], along, along[before])
     left, right, key, kept = _cross_sections(
-        xy, arriving, along, edge_m, at_um, edge_um, follow, before, ends, opening, depth_um / _UM
+        xy, arriving, along, edge_m, at_um, edge_um, follow, before, ends, opening, depth_m
     )
     shift = np.concatenate([[0], np.cumsum(part.run_um + _SHIFT_UM)[:-1]]).astype(np.float64)
     key = (key + shift[run][:, None]).reshape(-1)
@@ -215,9 +216,9 @@ def _cross_sections(
     before: IntArray,
     ends: BoolArray,
     opening: BoolArray,
-    depth_m: float,
+    depth_m: FloatArray,
 ) -> tuple[XYArray, XYArray, FloatArray, BoolArray]:
-    """Left and right points (3n, 2), stations (n, 3) and footprint vertices (n, 3)."""
+    """Left and right points (3n, 2), stations (n, 3) and footprint vertices (n, 3); (n,) depths."""
     n = len(xy)
     half = depth_m / 2
     cross = arriving[:, 0] * along[:, 1] - arriving[:, 1] * along[:, 0]

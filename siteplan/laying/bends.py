@@ -18,6 +18,7 @@ import numpy as np
 from siteplan.errors import UsageError
 from siteplan.laying.corner_units import WAYS, CornerHow, CornerWay, corner_ways, leaving_legs
 from siteplan.laying.leg_ends import first_of_streak
+from siteplan.laying.lines import lines_in_use
 from siteplan.model import NodeKind, Runs
 from siteplan.planar import ragged
 from siteplan.products import ProductLine
@@ -52,16 +53,17 @@ class Bends:
 
 def bend_corners(
     runs: Runs,
-    line: ProductLine,
+    line: ProductLine | Sequence[ProductLine],
     by: Sequence[CornerWay] = WAYS,
     by_bed: Mapping[int, Sequence[CornerWay]] | None = None,
 ) -> tuple[Runs, Bends]:
-    """Bend a flexible line round the corners that are to be made so.
+    """Bend flexible lines round the corners that are to be made so.
 
     Parameters
     ----------
     runs : runs on the laying line, in plan
-    line : product line; nothing is bent unless its corner rules give a least radius
+    line : product line, or the lines ``runs.line`` counts into; the corners of a line are not bent
+        unless its corner rules give a least radius
     by, by_bed : ways in the order they are tried, for all beds and for single ones, by index
 
     Returns
@@ -75,13 +77,33 @@ def bend_corners(
     ------
     UsageError : runs that follow a slope; they are bent before that.
     """
-    by_bed = by_bed or {}
+    lines, of_run = lines_in_use(runs, line)
+    made = []
+    # bends make legs one, and leave the runs as they are
+    for k, one in enumerate(lines):
+        runs, bends = _bend_line(runs, one, of_run == k, by, by_bed or {})
+        made.append(bends)
+    if len(made) == 1:
+        return runs, made[0]
+    run = np.concatenate([b.run for b in made])
+    order = np.argsort(run, kind="stable")
+    return runs, Bends(*(np.concatenate([getattr(b, n) for b in made])[order] for n in Bends.__slots__))
+
+
+def _bend_line(
+    runs: Runs,
+    line: ProductLine,
+    of_line: BoolArray,
+    by: Sequence[CornerWay],
+    by_bed: Mapping[int, Sequence[CornerWay]],
+) -> tuple[Runs, Bends]:
+    """Bend one line round corners of its runs, which ``of_line`` flags."""
     radius_um = line.corner_rules.bend_radius_um
     wanted = np.zeros(len(runs.corner_leg), dtype=np.bool_)
     if radius_um is not None and line.behaviour == "flexible" and len(wanted):
         if runs.walked_m is not None:
             raise UsageError("corners are bent before a run is laid along a slope")
-        wanted = _wanted(runs, line, by, by_bed)
+        wanted = _wanted(runs, line, by, by_bed) & of_line[runs.leg_run[runs.corner_leg]]
     if not wanted.any() or radius_um is None:
         return runs, _no_bends()
     radius_m = radius_um / 1e6

@@ -18,8 +18,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.laying.corner_units import CornerHow, leaving_legs
+from siteplan.laying.filling import Beside
+from siteplan.laying.lay_rules import LayRules
+from siteplan.laying.lines import lines_in_use
+from siteplan.laying.one_line import lay_one
 from siteplan.laying.orientation import can_turn
-from siteplan.laying.takeoff import LayRules, Takeoff, lay
+from siteplan.laying.result import Takeoff
 from siteplan.model import NodeKind, Runs
 from siteplan.outline.arrange import begin_rings_at, join_runs, take_runs
 from siteplan.outline.joints import split_legs
@@ -62,7 +66,7 @@ def with_courses(
     runs: Runs,
     count: int,
     bed_ids: ObjectArray | Sequence[str],
-    line: ProductLine,
+    line: ProductLine | Sequence[ProductLine],
     rules: LayRules,
     outline: OutlineRules,
     *,
@@ -86,28 +90,54 @@ def with_courses(
     first = replace(runs, course=np.ones(len(runs.run_id), dtype=np.int64))
     if count == 1:
         return first, 0
+    lines, of_run = lines_in_use(runs, line)
+    parts: list[Runs] = []
+    place: list[IntArray] = []
+    bare = 0
+    for k, one in enumerate(lines):
+        own = np.flatnonzero(of_run == k)
+        beside = None if len(lines) == 1 else Beside(replace(runs, line=of_run), lines, own)
+        made, alike = _courses_of(take_runs(runs, own), count, bed_ids, one, rules, outline, stagger, beside)
+        parts += made
+        place += [own * count + course for course in range(count)]
+        bare += alike
+    return take_runs(join_runs(_alike(parts)), np.argsort(np.concatenate(place))), bare
+
+
+def _courses_of(
+    runs: Runs,
+    count: int,
+    bed_ids: ObjectArray | Sequence[str],
+    line: ProductLine,
+    rules: LayRules,
+    outline: OutlineRules,
+    stagger: bool,
+    beside: Beside | None,
+) -> tuple[list[Runs], int]:
+    """Runs of one line, course by course, and the number of legs that cannot be staggered."""
     even, bare = runs, 0
     if stagger:
-        how = _stagger(runs, lay(runs, bed_ids, line, rules), line)
+        how = _stagger(runs, lay_one(runs, bed_ids, line, rules, beside=beside), line)
         bare = int(how.bare.sum())
         even = replace(runs, corner_exchanged=how.exchanged)
         even = begin_rings_at(even, how.ring, how.ring_m)
         gap = max(line.gap_nominal_um, 0)
         even = split_legs(even, how.leg, how.at_m, NodeKind.SET, gap, outline)
-    free = np.zeros(len(runs.corner_leg), dtype=np.int64)
-    none = np.full(len(runs.leg_id), -1, dtype=np.int64)
-    parts = []
-    for course in range(1, count + 1):
-        own = even if course % 2 == 0 else runs
-        # tables are joined: what one course has all have
+    return [_named(even if course % 2 == 0 else runs, course) for course in range(1, count + 1)], bare
+
+
+def _alike(parts: list[Runs]) -> list[Runs]:
+    """Tables that are to be joined: what one of them has all have."""
+    held = any(p.start_joint_um is not None for p in parts)
+    made = []
+    for own in parts:
         if own.corner_exchanged is None:
-            own = replace(own, corner_exchanged=free)
-        if own.start_joint_um is None and even.start_joint_um is not None:
-            own = replace(own, start_joint_um=none, far_joint_um=none)
-        parts.append(_named(own, course))
-    joined = join_runs(parts)
-    n = len(runs.run_id)
-    return take_runs(joined, np.arange(n * count).reshape(count, n).T.reshape(-1)), bare
+            own = replace(own, corner_exchanged=np.zeros(len(own.corner_leg), dtype=np.int64))  # noqa: PLW2901
+        if held and own.start_joint_um is None:
+            none = np.full(len(own.leg_id), -1, dtype=np.int64)
+            own = replace(own, start_joint_um=none, far_joint_um=none)  # noqa: PLW2901
+        made.append(own)
+    return made
 
 
 def _named(runs: Runs, course: int) -> Runs:

@@ -303,18 +303,20 @@ class SiteCuts:
 def plan_site_cuts(takeoff: Takeoff, *, time_limit_s: float | None = TIME_LIMIT_S) -> SiteCuts:
     """Plan the cuts of a whole site together, code by code.
 
+    No code is of two lines, so sections of different lines never mix.
+
     Parameters
     ----------
     takeoff : the takeoff; its cut pieces are planned
     time_limit_s : seconds for each code
     """
-    pieces, line = takeoff.pieces, takeoff.line
+    pieces = takeoff.pieces
     cut = pieces.kind == PieceKind.CUT
     # a mitred piece takes more of its section than its centre is long
     length_um = pieces.cut_um if pieces.stock_um is None else pieces.stock_um
     parts: list[SectionCuts] = []
     number = 1
-    for section in line.sections:
+    for line, section in ((x, s) for x in takeoff.lines for s in x.sections):
         rows = np.flatnonzero(cut & (pieces.code == section.article.code))
         if not len(rows):
             continue

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Final, Literal
 
@@ -19,13 +19,14 @@ from siteplan.errors import DataError, Fault, Finding
 from siteplan.laying.cutting import SiteCuts, first_uses, plan_site_cuts
 from siteplan.laying.takeoff import NOTHING_FITS, Takeoff
 from siteplan.model import PieceKind
-from siteplan.products import Article, ProductLine
+from siteplan.products import Article
 from siteplan.types import IntArray, ObjectArray
 from siteplan.units import round_um
 
 PacksPer = Literal["site", "phase"]
 NO_COLOUR: Final = ""
 NO_PHASE: Final = ""
+NO_OWNER: Final = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,8 @@ class OrderRules:
     packs_per: PacksPer = "site"
     colours: tuple[tuple[str, int], ...] = ()
     """colour and its share, in whole parts"""
+    line_colours: Mapping[str, tuple[tuple[str, int], ...]] = field(default_factory=dict)
+    """another mix for single product lines, by key"""
     tax_percent: Fraction = Fraction(0)
     returns: bool = False
     """whole packs left over go back"""
@@ -60,6 +63,8 @@ class OrderRow:
     name: str
     kind: str
     """``section``, ``closer``, ``corner`` or ``end``"""
+    line: str
+    """key of its product line"""
     takeoff: int
     """pieces in the plan; a cut piece counts as the section it is cut from"""
     cut_pieces: int
@@ -97,6 +102,8 @@ class OrderLine:
 
     code: str
     name: str
+    line: str
+    """key of its product line"""
     colour: str
     """empty where the line has no colours"""
     phase: str
@@ -125,11 +132,27 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnerShare:
+    """What one owner pays of the order.  The shares of all owners add up to it."""
+
+    owner: str
+    """empty for runs that nobody was named for"""
+    rows: tuple[tuple[str, str, int], ...]
+    """code, colour, pieces wanted: laid, to cut, breakage and spares, before packs are filled up"""
+    wanted: int
+    subtotal: int | None
+    tax: int | None
+    total: int | None
+    weight_g: int | None
+    """of all that is bought, the rest of packs shared out like the money"""
+
+
+@dataclass(frozen=True, slots=True)
 class Order:
     """The whole order."""
 
     rows: tuple[OrderRow, ...]
-    """every code of the line, in catalogue order"""
+    """every code of the lines, line by line, in catalogue order"""
     lines: tuple[OrderLine, ...]
     deliveries: tuple[Delivery, ...]
     cuts: SiteCuts
@@ -146,6 +169,8 @@ class Order:
     unpriced: tuple[str, ...]
     """codes that are ordered and have no price"""
     findings: tuple[Finding, ...]
+    owners: tuple[OwnerShare, ...] = ()
+    """who pays what, in order of name; empty where no run has an owner"""
 
 
 def share_out(total: int, weights: Sequence[int]) -> list[int]:
@@ -214,8 +239,9 @@ def plan_order(
     cuts: SiteCuts,
     rules: OrderRules,
     *,
-    bed_phase: ObjectArray | None = None,
+    run_phase: ObjectArray | None = None,
     phases: Sequence[str] = (),
+    run_owner: ObjectArray | None = None,
 ) -> Order:
     """The order of a site.
 
@@ -224,31 +250,34 @@ def plan_order(
     takeoff : the takeoff
     cuts : the cut plan of the site
     rules : spares, packs, colours, money
-    bed_phase : (n,) name of the phase of each bed; one phase where not given
+    run_phase : (r,) name of the phase of each run; one phase where not given
     phases : names in their order; further ones follow in order of name
+    run_owner : (r,) who owns and pays each run; nobody is asked where not given
 
     Raises
     ------
-    DataError : colours or codes the product line does not have.
+    DataError : colours or codes the product lines do not have.
 
     Notes
     -----
     A leg that nothing fits adds the sections its shortage takes, at least one.  A curve or
     corner the line cannot make adds nothing: no number of these pieces would make it.
     """
-    line = takeoff.line
-    _check(line, rules)
-    names, rank = _phases(takeoff, bed_phase, phases)
-    whole, cut_stock, for_unmet = _needs(takeoff, cuts, rank, len(names))
-    need = whole + cut_stock + for_unmet
-    specials = len(line.sections)
+    colours = _colours(takeoff, rules)
+    names, phase = _groups(takeoff, run_phase, phases, NO_PHASE)
+    owners, owner = _groups(takeoff, run_owner, (), NO_OWNER)
+    shape = (len(names), len(owners), len(takeoff.codes))
+    parts = _needs(takeoff, cuts, phase * len(owners) + owner, shape[0] * shape[1])
+    _, cut_stock, for_unmet = (x.reshape(shape).sum(axis=1) for x in parts)
+    by_owner = sum(parts).reshape(shape)
+    need = by_owner.sum(axis=1)
     breakage, spares = [], []
-    for a, article in enumerate(line.articles):
+    for a, (article, kind) in enumerate(zip(takeoff.articles, takeoff.article_kinds, strict=True)):
         used = int(need[:, a].sum())
         broken = math.ceil(rules.breakage_percent * used / 100)
         by_count = (rules.spare_count or {}).get(article.code)
         spare = math.ceil(rules.spare_percent * used / 100) if by_count is None else by_count
-        if used and a >= specials:
+        if used and kind != "section":
             spare = max(spare, rules.least_special)
         breakage.append(broken)
         spares.append(spare)
@@ -256,89 +285,108 @@ def plan_order(
         [share_out(b + s, need[:, a].tolist() if need[:, a].any() else [1] + [0] * (len(names) - 1))
          for a, (b, s) in enumerate(zip(breakage, spares, strict=True))]
     )  # fmt: skip
-    lots = _by_colour(need + extra, rules)
-    lines, delivered = _packed(line, rules, lots, names)
+    lots = _by_colour(need + extra, colours)
+    lines, delivered = _packed(takeoff, rules, lots, names)
     rows = _rows(takeoff, rules, need, cut_stock, for_unmet, breakage, spares, lines)
-    return _totalled(line, rules, rows, lines, _deliveries(line, delivered, names), cuts)
+    order = _totalled(takeoff, rules, rows, lines, _deliveries(takeoff.articles, delivered, names), cuts)
+    if run_owner is None:
+        return order
+    return replace(order, owners=_owner_shares(takeoff, order, owners, names, by_owner, extra))
 
 
-def _check(line: ProductLine, rules: OrderRules) -> None:
-    faults = [
-        Fault(
-            "unknown-colour",
-            f'order.colours: the product line {line.key} has no colour "{colour}"',
-            f"Its colours: {', '.join(line.colours) or 'none'}",
-        )
-        for colour, _ in rules.colours
-        if colour not in line.colours
-    ]
-    codes = {a.code for a in line.articles}
+_Mix = tuple[tuple[str, int], ...]
+
+
+def _colours(takeoff: Takeoff, rules: OrderRules) -> list[_Mix]:
+    """(a,) colour mix of each article.
+
+    Raises
+    ------
+    DataError : colours a line does not have, codes no line has
+    """
+    lines, faults = takeoff.lines, []
+    several = len(lines) > 1
+    mixes = []
+    # of several lines those that are made in one colour only have no mix
+    mixed = [x for x in lines if x.colours or not several] or list(lines)
+    for line in lines:
+        own = rules.line_colours.get(line.key)
+        mix = own if own is not None else rules.colours if line in mixed else ()
+        key = "order.colours" if own is None else f'order.line_colours."{line.key}"'
+        remedy = f"Its colours: {', '.join(line.colours) or 'none'}"
+        if several and own is None:
+            remedy += f'; give it a mix of its own: order.line_colours."{line.key}"'
+        faults += [
+            Fault("unknown-colour", f'{key}: the product line {line.key} has no colour "{colour}"', remedy)
+            for colour, _ in mix
+            if colour not in line.colours
+        ]
+        mixes.append(tuple(mix))
+    codes = set(takeoff.codes)
+    keys = ", ".join(x.key for x in lines)
     faults += [
         Fault(
             "unknown-code",
-            f'spares.count: the product line {line.key} has no piece "{code}"',
-            f"Its codes: {', '.join(sorted(codes))}",
+            f"spares.count: the product line{'s' if several else ''} {keys} "
+            f'ha{"ve" if several else "s"} no piece "{code}"',
+            f"Its codes: {', '.join(sorted(codes))}" if not several else f"Codes: {', '.join(sorted(codes))}",
         )
         for code in rules.spare_count or {}
         if code not in codes
     ]
     if faults:
         raise DataError(*faults)
+    return [mixes[k] for k in takeoff.article_line.tolist()]
 
 
-def _phases(
-    takeoff: Takeoff, bed_phase: ObjectArray | None, phases: Sequence[str]
+def _groups(
+    takeoff: Takeoff, of_run: ObjectArray | None, first: Sequence[str], none: str
 ) -> tuple[list[str], IntArray]:
-    """Names of the phases in order, and (beds,) the place of each bed's phase among them."""
-    beds = int(takeoff.pieces.bed.max(initial=-1)) + 1
-    if bed_phase is None:
-        return [NO_PHASE], np.zeros(beds, dtype=np.int64)
-    own = [str(p) for p in bed_phase]
-    names = [*phases, *sorted(set(own) - set(phases))] or [NO_PHASE]
+    """Names in order, and (r,) the place of each run's among them."""
+    if of_run is None:
+        return [none], np.zeros(len(takeoff.run_line), dtype=np.int64)
+    own = [str(p) for p in of_run]
+    names = [*first, *sorted(set(own) - set(first))] or [none]
     place = {name: k for k, name in enumerate(names)}
     return names, np.array([place[p] for p in own], dtype=np.int64)
 
 
 def _needs(
-    takeoff: Takeoff, cuts: SiteCuts, rank: IntArray, n_phases: int
+    takeoff: Takeoff, cuts: SiteCuts, rank: IntArray, groups: int
 ) -> tuple[IntArray, IntArray, IntArray]:
-    """(phases, articles) whole pieces, sections to cut, sections for unmet legs."""
-    line, pieces = takeoff.line, takeoff.pieces
-    shape = (n_phases, len(line.articles))
-    index = {article.code: a for a, article in enumerate(line.articles)}
+    """(groups, articles) whole pieces, sections to cut, sections for unmet legs; (r,) group of each run."""
+    pieces = takeoff.pieces
+    shape = (groups, len(takeoff.codes))
+    index = {code: a for a, code in enumerate(takeoff.codes)}
     article = np.array([index[c] for c in pieces.code.tolist()], dtype=np.int64)
-    phase = rank[pieces.bed] if len(pieces) else np.empty(0, dtype=np.int64)
+    group = rank[pieces.run]
     whole = np.zeros(shape, dtype=np.int64)
     uncut = pieces.kind != PieceKind.CUT
-    np.add.at(whole, (phase[uncut], article[uncut]), 1)
+    np.add.at(whole, (group[uncut], article[uncut]), 1)
     cut_stock = np.zeros(shape, dtype=np.int64)
-    # a section is delivered to the phase that cuts the first piece of it
-    for code, first in first_uses(cuts.parts, phase).items():
+    # a section goes to the group that cuts the first piece of it
+    for code, first in first_uses(cuts.parts, group).items():
         np.add.at(cut_stock, (first, np.full(len(first), index[code])), 1)
     for_unmet = np.zeros(shape, dtype=np.int64)
-    section = line.sections[0]
-    bed_of_run = {}
-    for run, bed in zip(pieces.run.tolist(), pieces.bed.tolist(), strict=True):
-        bed_of_run[run] = bed
     for short, code, run in zip(
         takeoff.unmet.short_m, takeoff.unmet.code, takeoff.unmet.run.tolist(), strict=True
     ):
         if code == NOTHING_FITS:
+            section = takeoff.line_of_run(run).sections[0]
             sections = max(1, math.ceil(Fraction(round_um(float(short)), section.laying_um)))
-            # a run without a single piece belongs to the last phase: nothing says otherwise
-            where = int(rank[bed_of_run[run]]) if run in bed_of_run else n_phases - 1
-            for_unmet[where, index[section.article.code]] += sections
+            for_unmet[rank[run], index[section.article.code]] += sections
     return whole, cut_stock, for_unmet
 
 
-def _by_colour(wanted: IntArray, rules: OrderRules) -> dict[tuple[int, int, str], int]:
+def _by_colour(wanted: IntArray, colours: Sequence[_Mix]) -> dict[tuple[int, int, str], int]:
     """Pieces wanted by phase, article and colour; phases and colours both add up."""
-    if not rules.colours:
-        return {(p, a, NO_COLOUR): int(n) for (p, a), n in np.ndenumerate(wanted) if n}
-    names = [name for name, _ in rules.colours]
-    lots = {}
-    for a in range(wanted.shape[1]):
-        left = share_out(int(wanted[:, a].sum()), [share for _, share in rules.colours])
+    lots: dict[tuple[int, int, str], int] = {}
+    for a, mix in enumerate(colours):
+        if not mix:
+            lots.update({(p, a, NO_COLOUR): n for p, n in enumerate(wanted[:, a].tolist()) if n})
+            continue
+        names = [name for name, _ in mix]
+        left = share_out(int(wanted[:, a].sum()), [share for _, share in mix])
         for p in range(wanted.shape[0]):
             # in proportion to what is left of each colour: never more than there is
             parts = share_out(int(wanted[p, a]), left)
@@ -352,16 +400,17 @@ _Lots = dict[tuple[int, int, str], tuple[int, int]]
 
 
 def _packed(
-    line: ProductLine, rules: OrderRules, lots: dict[tuple[int, int, str], int], names: list[str]
+    takeoff: Takeoff, rules: OrderRules, lots: dict[tuple[int, int, str], int], names: list[str]
 ) -> tuple[tuple[OrderLine, ...], _Lots]:
     """Lines of the order, and what of them goes to each phase."""
     per_phase = rules.packs_per == "phase"
+    articles, of_line = takeoff.articles, takeoff.article_line.tolist()
     groups: dict[tuple[int, str, int], list[tuple[int, int]]] = {}
     for (p, a, colour), n in sorted(lots.items()):
         groups.setdefault((a, colour, p if per_phase else 0), []).append((p, n))
     lines, delivered = [], {}
     for (a, colour, p), parts in sorted(groups.items()):
-        article = line.articles[a]
+        article = articles[a]
         wanted = sum(n for _, n in parts)
         packs, singles = pack_up(wanted, article, broken_packs=rules.broken_packs)
         order = packs * article.pack + singles
@@ -369,6 +418,7 @@ def _packed(
             OrderLine(
                 code=article.code,
                 name=article.name,
+                line=takeoff.lines[of_line[a]].key,
                 colour=colour,
                 phase=names[p] if per_phase else NO_PHASE,
                 wanted=wanted,
@@ -394,13 +444,12 @@ def _packed(
     return tuple(lines), delivered
 
 
-def _deliveries(line: ProductLine, delivered: _Lots, names: list[str]) -> tuple[Delivery, ...]:
+def _deliveries(parts: Sequence[Article], delivered: _Lots, names: list[str]) -> tuple[Delivery, ...]:
     made = []
     for p, name in enumerate(names):
         rows = [(a, c, *n) for (phase, a, c), n in sorted(delivered.items()) if phase == p and n[0]]
         if not rows:
             continue
-        parts = line.articles
         pallets = [(packs, parts[a].pallet) for a, _, _, packs in rows]
         weights = [(n, parts[a].weight_g) for a, _, n, _ in rows]
         made.append(
@@ -436,15 +485,11 @@ def _rows(
     spares: list[int],
     lines: tuple[OrderLine, ...],
 ) -> tuple[OrderRow, ...]:
-    line, pieces = takeoff.line, takeoff.pieces
-    counts = takeoff.counts
+    pieces, counts = takeoff.pieces, takeoff.counts
     cut_codes = pieces.code[pieces.kind == PieceKind.CUT].tolist()
-    kinds = (
-        ["section"] * len(line.sections) + ["closer"] * len(line.closers)
-        + ["corner"] * len(line.corners) + ["end"] * len(line.ends)
-    )  # fmt: skip
+    each = zip(takeoff.articles, takeoff.article_kinds, takeoff.article_line.tolist(), strict=True)
     rows = []
-    for a, (article, kind) in enumerate(zip(line.articles, kinds, strict=True)):
+    for a, (article, kind, of_line) in enumerate(each):
         own = [x for x in lines if x.code == article.code]
         order = sum(x.order for x in own)
         packs = sum(x.packs for x in own)
@@ -460,6 +505,7 @@ def _rows(
                 code=article.code,
                 name=article.name,
                 kind=kind,
+                line=takeoff.lines[of_line].key,
                 takeoff=counts.get(article.code, 0),
                 cut_pieces=cut_codes.count(article.code),
                 cut_stock=int(cut_stock[:, a].sum()),
@@ -482,7 +528,7 @@ def _rows(
 
 
 def _totalled(
-    line: ProductLine,
+    takeoff: Takeoff,
     rules: OrderRules,
     rows: tuple[OrderRow, ...],
     lines: tuple[OrderLine, ...],
@@ -499,7 +545,9 @@ def _totalled(
             Finding(
                 "no-price",
                 "notice",
-                f"The order has no cost: the product line gives no price for {', '.join(unpriced)}",
+                f"The order has no cost: the product line gives no price for {', '.join(unpriced)}"
+                if len(takeoff.lines) == 1
+                else f"The order has no cost: there is no price for {', '.join(unpriced)}",
             )
         )
     findings += [
@@ -513,13 +561,14 @@ def _totalled(
         for part in cuts.parts
         if part.plan.status != "optimal"
     ]
+    priced = [x for x in takeoff.lines if x.currency is not None] or [takeoff.lines[0]]
     return Order(
         rows=rows,
         lines=lines,
         deliveries=deliveries,
         cuts=cuts,
-        currency=line.currency,
-        currency_digits=line.currency_digits,
+        currency=priced[0].currency,
+        currency_digits=priced[0].currency_digits,
         subtotal=subtotal,
         tax_percent=rules.tax_percent,
         tax=tax,
@@ -529,6 +578,68 @@ def _totalled(
         return_value=_sum(row.return_value for row in used),
         unpriced=unpriced,
         findings=tuple(findings),
+    )
+
+
+def _owner_shares(
+    takeoff: Takeoff,
+    order: Order,
+    owners: list[str],
+    phases: list[str],
+    need: IntArray,
+    extra: IntArray,
+) -> tuple[OwnerShare, ...]:
+    """What every owner pays: each line of the order in proportion to the pieces wanted, by largest remainder.
+
+    Parameters
+    ----------
+    need : (phases, owners, articles) pieces
+    extra : (phases, articles) breakage and spares
+    """
+    wanted = need.copy()
+    for p, a in zip(*np.nonzero(extra), strict=True):
+        weights = need[p, :, a] if need[p, :, a].any() else need[:, :, a].sum(axis=0)
+        if not weights.any():
+            weights = np.eye(1, len(owners), dtype=np.int64)[0]
+        wanted[p, :, a] += share_out(int(extra[p, a]), weights.tolist())
+    index = {code: a for a, code in enumerate(takeoff.codes)}
+    place = {name: p for p, name in enumerate(phases)}
+    per_phase = any(x.phase for x in order.lines)
+    pieces: list[dict[tuple[str, str], int]] = [{} for _ in owners]
+    money: list[int | None] = [0] * len(owners)
+    weight: list[int | None] = [0] * len(owners)
+    left = wanted if per_phase else wanted.sum(axis=0, keepdims=True)
+    for x in order.lines:
+        p, a = place[x.phase] if per_phase else 0, index[x.code]
+        # in proportion to what is left of the code when other colours have had theirs
+        own = share_out(x.wanted, left[p, :, a].tolist())
+        left[p, :, a] -= own
+        for k, n in enumerate(own):
+            if n:
+                pieces[k][x.code, x.colour] = pieces[k].get((x.code, x.colour), 0) + n
+        for sums, value in ((money, x.amount), (weight, x.weight_g)):
+            each = [None] * len(owners) if value is None else share_out(value, own)
+            for k, part in enumerate(each):
+                if own[k]:
+                    before = sums[k]
+                    sums[k] = None if part is None or before is None else before + part
+    known = order.tax is not None and all(m is not None for m in money)
+    taxes: list[int | None] = [None] * len(owners)
+    if known:
+        paid = [m or 0 for m in money]
+        taxes = [*share_out(order.tax or 0, paid)] if any(paid) else [0] * len(owners)
+    return tuple(
+        OwnerShare(
+            owner=owner,
+            rows=tuple((code, colour, n) for (code, colour), n in pieces[k].items()),
+            wanted=sum(pieces[k].values()),
+            subtotal=money[k],
+            tax=taxes[k],
+            total=_sum((money[k], taxes[k])),
+            weight_g=weight[k],
+        )
+        for k, owner in enumerate(owners)
+        if pieces[k]
     )
 
 

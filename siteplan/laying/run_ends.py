@@ -11,6 +11,7 @@ leg is cut back until its square-cut strip clears the other strips as they reall
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,6 +19,7 @@ import numpy as np
 import shapely
 
 from siteplan.laying.band import Band, Stations, slice_band
+from siteplan.laying.lines import per_run
 from siteplan.model import NodeKind, Runs
 from siteplan.planar import ragged
 from siteplan.products import ProductLine
@@ -53,7 +55,7 @@ def _up(values_um: FloatArray) -> IntArray:
     return np.ceil(values_um - 0.1).astype(np.int64)
 
 
-def slant_um(depth_um: int, angle_deg: FloatArray) -> IntArray:
+def slant_um(depth_um: int | IntArray, angle_deg: FloatArray) -> IntArray:
     """How much sooner the nearer edge of a square end meets a face than its middle, in um.
 
     Parameters
@@ -74,7 +76,7 @@ def slant_um(depth_um: int, angle_deg: FloatArray) -> IntArray:
     return _up(depth_um / 2 * np.abs(np.cos(angle) / np.sin(angle)))
 
 
-def straight_tee_um(depth_um: int, angle_deg: FloatArray) -> IntArray:
+def straight_tee_um(depth_um: int | IntArray, angle_deg: FloatArray) -> IntArray:
     """What another run's strip takes off a square-cut leg where that run goes straight on, in um.
 
     Parameters
@@ -105,13 +107,15 @@ class _Tees:
     """(e,) the far end of the leg"""
 
 
-def clearances(runs: Runs, part: Stations, band: Band, line: ProductLine) -> tuple[IntArray, IntArray]:
+def clearances(
+    runs: Runs, part: Stations, band: Band, line: ProductLine | Sequence[ProductLine]
+) -> tuple[IntArray, IntArray]:
     """What comes off each leg where its run ends at a face or at another run.
 
     Parameters
     ----------
     runs, part, band : runs, their stations, their strips of ground
-    line : product line
+    line : product line, or the lines ``runs.line`` counts into
 
     Returns
     -------
@@ -119,15 +123,21 @@ def clearances(runs: Runs, part: Stations, band: Band, line: ProductLine) -> tup
 
     Notes
     -----
-    A tee whose other run is not among the runs (its bed is not edged) takes the closed form.
+    The clearance is that of the run's own line; what lies in its way at a tee is as deep as the
+    other run's line is.
+    A tee whose other run is not among the runs (its bed is not edged) takes the closed form, with
+    the depth of its own line.
     Of several runs that end at one tee the first in the table goes first.
     """
+    run_depth = per_run(runs, line, lambda x: x.depth_um)
+    depth = run_depth[runs.leg_run]
+    end_clearance = per_run(runs, line, lambda x: x.end_clearance_um)[runs.leg_run]
     taken = []
     for kind, angle in zip((runs.start_kind, runs.far_kind), meet_angles(runs), strict=True):
         um = np.zeros(len(runs.leg_id), dtype=np.int64)
         wall, tee = kind == NodeKind.ABUTTED, kind == NodeKind.TEE
-        um[wall] = slant_um(line.depth_um, angle[wall])
-        um[tee] = straight_tee_um(line.depth_um, angle[tee])
+        um[wall] = slant_um(depth[wall], angle[wall])
+        um[tee] = straight_tee_um(depth[tee], angle[tee])
         taken.append(um)
     start, far = taken
     leg = np.concatenate([np.flatnonzero(runs.start_kind == NodeKind.TEE),
@@ -137,25 +147,25 @@ def clearances(runs: Runs, part: Stations, band: Band, line: ProductLine) -> tup
     )
     tees = _Tees(leg, runs.leg_run[leg], at_far)
     if len(leg):
-        cut = _cut_back(runs, part, band, tees, line.depth_um, np.where(at_far, far[leg], start[leg]))
+        cut = _cut_back(runs, part, band, tees, run_depth, np.where(at_far, far[leg], start[leg]))
         start[leg[~at_far]], far[leg[at_far]] = cut[~at_far], cut[at_far]
     blocked = (NodeKind.ABUTTED, NodeKind.TEE)
     kept = []
     for kind, joint in ((runs.start_kind, runs.start_joint_um), (runs.far_kind, runs.far_joint_um)):
-        clear = np.where(np.isin(kind, blocked), line.end_clearance_um, 0)
+        clear = np.where(np.isin(kind, blocked), end_clearance, 0)
         # a joint held at a face keeps its width there instead
         kept.append(clear if joint is None else np.where(joint >= 0, joint, clear))
     return start + kept[0], far + kept[1]
 
 
 def _cut_back(
-    runs: Runs, part: Stations, band: Band, tees: _Tees, depth_um: int, closed_um: IntArray
+    runs: Runs, part: Stations, band: Band, tees: _Tees, run_depth: IntArray, closed_um: IntArray
 ) -> IntArray:
-    """(e,) how far each tee's leg must end before its run does, without clearance."""
-    reach_um = _REACH_DEPTHS * depth_um
+    """(e,) how far each tee's leg must end before its run does, without clearance; (r,) depths."""
+    depth_um = run_depth[tees.run]
     end_um = np.where(tees.far, part.run_um[tees.run], 0)
+    through, ending, reach_um = _others(runs, band, tees, run_depth)
     own = _strips(band, tees, end_um, reach_um)
-    through, ending = _others(runs, part, band, tees, reach_um)
     cut = _cleared(band, own, through, end_um, depth_um, closed_um)
     if not len(ending):
         return cut
@@ -212,7 +222,7 @@ def _edges_between(
     return np.repeat(np.arange(len(run)), last - first), ragged(first, last - first)
 
 
-def _strips(band: Band, tees: _Tees, end_um: IntArray, reach_um: float) -> _Parts:
+def _strips(band: Band, tees: _Tees, end_um: IntArray, reach_um: FloatArray) -> _Parts:
     """The last of each tee's own strip, edge by edge."""
     length = band.run_um[tees.run].astype(np.float64)
     low = np.where(tees.far, np.maximum(end_um - reach_um, 0.0), 0.0)
@@ -226,30 +236,39 @@ def _strips(band: Band, tees: _Tees, end_um: IntArray, reach_um: float) -> _Part
     return _Parts(end, vertex, from_um, to_um, shape, np.full(len(end), -1, dtype=np.int64))
 
 
-def _others(runs: Runs, part: Stations, band: Band, tees: _Tees, reach_um: float) -> tuple[_Parts, _Parts]:
-    """Strips of other runs near each tee: of those that go through, and of those that end there too."""
-    reach_m = reach_um / 1e6
+def _others(runs: Runs, band: Band, tees: _Tees, run_depth: IntArray) -> tuple[_Parts, _Parts, FloatArray]:
+    """Strips of other runs near each tee, and (e,) how far to look along its own.
+
+    The strips are those that go through, and those that end there too.  The deeper of two runs says how
+    far from a tee they are looked for.
+    """
     at = runs.xy[np.where(tees.far, runs.offsets[tees.leg + 1] - 1, runs.offsets[tees.leg])]
     low = np.minimum.reduceat(band.xy, band.first[:-1], axis=0)
     high = np.maximum.reduceat(band.xy, band.first[:-1], axis=0)
     boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    end, run = shapely.STRtree(boxes).query(shapely.points(at), predicate="dwithin", distance=reach_m)
+    farthest_m = _REACH_DEPTHS * float(run_depth.max()) / 1e6
+    end, run = shapely.STRtree(boxes).query(shapely.points(at), predicate="dwithin", distance=farthest_m)
+    reach_um = _REACH_DEPTHS * np.maximum(run_depth[tees.run[end]], run_depth[run])
     other = run != tees.run[end]
+    other &= shapely.dwithin(boxes[run], shapely.points(at)[end], reach_um / 1e6)
     if runs.course is not None:
         # what lies in another course lies above or below
         other &= runs.course[run] == runs.course[tees.run[end]]
-    end, run = end[other], run[other]
+    end, run, reach_um = end[other], run[other], reach_um[other]
+    own_reach_um = _REACH_DEPTHS * run_depth[tees.run].astype(np.float64)
+    np.maximum.at(own_reach_um, end, reach_um)
     count = np.diff(band.first)[run]
     end, vertex = np.repeat(end, count), ragged(band.first[run], count)
-    run = np.repeat(run, count)
-    real = band.edge_um[vertex] > 0
-    end, vertex, run = end[real], vertex[real], run[real]
-    near = _distance(at[end], band.xy[vertex], band.along[vertex], band.edge_m[vertex]) <= reach_m
-    end, vertex, run = end[near], vertex[near], run[near]
+    run, reach_um = np.repeat(run, count), np.repeat(reach_um, count)
+    near = band.edge_um[vertex] > 0
+    away = _distance(at[end], band.xy[vertex], band.along[vertex], band.edge_m[vertex])
+    near &= away <= reach_um / 1e6
+    end, vertex, run, reach_um = end[near], vertex[near], run[near], reach_um[near]
     from_um, to_um = band.at_um[vertex], band.at_um[vertex] + band.edge_um[vertex]
-    tee = _ending_here(tees, at, end, run, reach_m)
+    tee = _ending_here(tees, at, end, run, reach_um / 1e6)
     parts = _Parts(end, vertex, from_um, to_um, _drawn(band, run, from_um, to_um), tee)
-    return _chosen(parts, tee < 0), _chosen(parts, (tee >= 0) & (tee_order(tees, tee) < tee_order(tees, end)))
+    first = (tee >= 0) & (tee_order(tees, tee) < tee_order(tees, end))
+    return _chosen(parts, tee < 0), _chosen(parts, first), own_reach_um
 
 
 def tee_order(tees: _Tees, tee: IntArray) -> IntArray:
@@ -266,12 +285,15 @@ def _distance(at: FloatArray, start: FloatArray, along: FloatArray, length_m: Fl
     return away
 
 
-def _ending_here(tees: _Tees, at: FloatArray, end: IntArray, run: IntArray, reach_m: float) -> IntArray:
+def _ending_here(tees: _Tees, at: FloatArray, end: IntArray, run: IntArray, reach_m: FloatArray) -> IntArray:
     """(p,) tee at which each part's run ends near the part's own tee, -1 where none does."""
     out = np.full(len(end), -1, dtype=np.int64)
     if not len(end):
         return out
-    pair, of_pair = np.unique(np.column_stack([end, run]), axis=0, return_inverse=True)
+    pair, first, of_pair = np.unique(
+        np.column_stack([end, run]), axis=0, return_index=True, return_inverse=True
+    )
+    reach_m = reach_m[first]
     found = np.full(len(pair), -1, dtype=np.int64)
     order = np.argsort(tees.run, kind="stable")
     low = np.searchsorted(tees.run[order], pair[:, 1], side="left")
@@ -279,7 +301,7 @@ def _ending_here(tees: _Tees, at: FloatArray, end: IntArray, run: IntArray, reac
     for nth in range(2):  # a run has two ends
         some = np.flatnonzero(low + nth < high)
         tee = order[low[some] + nth]
-        close = np.hypot(*(at[tee] - at[pair[some, 0]]).T) <= reach_m
+        close = np.hypot(*(at[tee] - at[pair[some, 0]]).T) <= reach_m[some]
         found[some[close]] = tee[close]
     return found[of_pair.ravel()]
 
@@ -302,12 +324,12 @@ def _trimmed(band: Band, parts: _Parts, cut: IntArray, end_um: IntArray) -> _Par
 
 
 def _cleared(
-    band: Band, own: _Parts, others: _Parts, end_um: IntArray, depth_um: int, closed_um: IntArray
+    band: Band, own: _Parts, others: _Parts, end_um: IntArray, depth_um: IntArray, closed_um: IntArray
 ) -> IntArray:
     """(e,) how far back the other strips reach into each tee's own."""
     count = len(end_um)
     mine, theirs = _pairs(own.end, others.end)
-    low, high, hit = _stations_of(band, own, mine, others.shape[theirs], depth_um)
+    low, high, hit = _stations_of(band, own, mine, others.shape[theirs], depth_um[own.end[mine]])
     mine, low, high = mine[hit], low[hit], high[hit]
     end = own.end[mine]
     back = np.where(end_um[end] == 0, high, end_um[end] - low)
@@ -322,7 +344,7 @@ def _cleared(
     nth = np.arange(len(end)) - np.searchsorted(end, end)
     for k in range(int(nth.max(initial=-1)) + 1):
         row = np.flatnonzero(nth == k)
-        close = front[row] <= cut[end[row]] + bridge
+        close = front[row] <= cut[end[row]] + bridge[end[row]]
         row = row[close]
         cut[end[row]] = np.maximum(cut[end[row]], back[row])
     return _up(cut)
@@ -337,7 +359,7 @@ def _pairs(one: IntArray, two: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def _stations_of(
-    band: Band, own: _Parts, part: IntArray, shape: ObjectArray, depth_um: int
+    band: Band, own: _Parts, part: IntArray, shape: ObjectArray, depth_um: IntArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Least and greatest station of what shapes cover of the own strips.
 
@@ -345,6 +367,7 @@ def _stations_of(
     ----------
     own, part : (k,) the own part beside each shape
     shape : (k,) parts of other strips
+    depth_um : (k,) of the own strip
 
     Returns
     -------
@@ -372,7 +395,7 @@ def _stations_of(
 
 
 def _clipped(
-    band: Band, vertex: IntArray, shape: ObjectArray, half_m: float
+    band: Band, vertex: IntArray, shape: ObjectArray, half_m: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """(k,) least and greatest distance along edges of what shapes have within half a depth of them."""
     low, high = np.full(len(shape), np.inf), np.full(len(shape), -np.inf)
@@ -383,7 +406,7 @@ def _clipped(
     y = along[:, 0] * to[:, 1] - along[:, 1] * to[:, 0]
     side = np.flatnonzero(of[1:] == of[:-1])  # rings come closed
     x0, y0, dx, dy = x[side], y[side], np.diff(x)[side], np.diff(y)[side]
-    inside = half_m - _BESIDE_M
+    inside = half_m[of[side]] - _BESIDE_M
     level = dy == 0.0
     step = np.where(level, 1.0, dy)
     one, two = (-inside - y0) / step, (inside - y0) / step

@@ -15,7 +15,7 @@ from siteplan.model import NodeKind, Runs
 from siteplan.planar import offsets_of
 from siteplan.types import FloatArray, IntArray, XYArray
 
-PER_RUN: Final = ("run_id", "bed", "ring", "closed", "course")
+PER_RUN: Final = ("run_id", "bed", "ring", "closed", "course", "line")
 PER_LEG: Final = (
     "leg_id", "length_m", "start_kind", "far_kind", "start_turn_deg", "far_turn_deg", "straight",
     "left_radius_m", "right_radius_m", "straightened_m",
