@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
+from siteplan.asbuilt_settings import AsBuiltSettings
 from siteplan.stakeout_settings import ControlPoint, StakeoutSettings
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
@@ -538,6 +539,8 @@ class SiteSettings(Table):
         if self.fit.play and self.length_basis == "slope" and self.slope_by == "follow":
             raise ValueError(
                 "fit.play moves legs by plan lengths and cannot be used where pieces are fitted to slope "
+    asbuilt: AsBuiltSettings = AsBuiltSettings()
+    """how what was laid is held against the plan"""
                 'lengths: leave play out, or use length_basis = "ground" or slope_by = "step"'
             )
         return self

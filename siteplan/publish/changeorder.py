@@ -6,7 +6,8 @@ import csv
 import io
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
@@ -68,8 +69,9 @@ def read_place(place: Path, *, skip_faulty: bool = False) -> Revision:
 # ---------------------------------------------------------------- JSON
 
 
-def change_data(change: Change) -> dict[str, Any]:
+def change_data(change: Change, wording: Wording | None = None) -> dict[str, Any]:
     """The change order as JSON-ready data (schema in docs/compare.md)."""
+    do = (wording or REVISIONS).do
     a, b = change.old.summary, change.new.summary
     return {
         "schema_version": SCHEMA_VERSION,
@@ -95,7 +97,7 @@ def change_data(change: Change) -> dict[str, Any]:
         "weight_kg": _pair(a.weight_kg, b.weight_kg, 6),
         "beds": [_bed_data(x) for x in change.beds if x.status != "unchanged"],
         "runs": [_run_data(x) for x in change.runs if x.status != "unchanged" or _renamed(x)],
-        "order": [_code_data(x) for x in change.codes],
+        "order": [_code_data(x, do) for x in change.codes],
         "groundwork": [
             {"key": x.key, "name": x.name, "unit": x.unit, **_pair(x.old, x.new, 6)} for x in change.work
         ],
@@ -186,7 +188,7 @@ def _run_data(x: RunChange) -> dict[str, Any]:
     }
 
 
-def _code_data(x: CodeChange) -> dict[str, Any]:
+def _code_data(x: CodeChange, do: Callable[[CodeChange], str]) -> dict[str, Any]:
     return {
         "line": x.line,
         "code": x.code,
@@ -197,7 +199,7 @@ def _code_data(x: CodeChange) -> dict[str, Any]:
         "singles": _pair(*x.singles),
         "pack": {"old": x.pack[0] or None, "new": x.pack[1] or None},
         "amount": {"old": x.amount[0], "new": x.amount[1]},
-        "do": instruction(x),
+        "do": do(x),
     }
 
 
@@ -209,9 +211,30 @@ def instruction(x: CodeChange) -> str:
     return f"cancel {-more}, or return them" if more < 0 else ""
 
 
-def change_json(change: Change) -> str:
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """What a change order calls its columns: one plan against another, or what was laid against a plan."""
+
+    title: str
+    plan: str
+    """what ``takeoff`` counts"""
+    order: str
+    """what ``order`` counts"""
+    order_title: str
+    nothing: str
+    do: Callable[[CodeChange], str]
+    bound: bool = True
+    """whether both sides rest on a cut plan, so that its bound says something"""
+
+
+REVISIONS: Final = Wording(
+    "CHANGE ORDER", "in the plan", "ordered", "TO THE ORDER", "nothing to order or return", instruction
+)
+
+
+def change_json(change: Change, wording: Wording | None = None) -> str:
     """:func:`change_data` as text."""
-    return json_text(change_data(change))
+    return json_text(change_data(change, wording))
 
 
 # ---------------------------------------------------------------- CSV
@@ -219,12 +242,12 @@ def change_json(change: Change) -> str:
 CSV_COLUMNS: Final = ("part", "status", "line", "id", "name", "unit", "old", "new", "difference", "remark")
 
 
-def change_csv(change: Change) -> str:
+def change_csv(change: Change, wording: Wording | None = None) -> str:
     """Every difference as a row: beds, runs, order, groundwork, money and weight."""
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\r\n")
     rows.writerow(CSV_COLUMNS)
-    for row in _csv_rows(change):
+    for row in _csv_rows(change, wording or REVISIONS):
         rows.writerow(
             [safe_cell(printable(v)) if isinstance(v, str) and k != 8 else "" if v is None else v
              for k, v in enumerate(row)]
@@ -232,7 +255,7 @@ def change_csv(change: Change) -> str:
     return out.getvalue()
 
 
-def _csv_rows(change: Change) -> Iterator[list[str | float | None]]:
+def _csv_rows(change: Change, wording: Wording) -> Iterator[list[str | float | None]]:
     for x in change.beds:
         if x.status != "unchanged":
             off = _pair(x.old_m or 0.0, x.new_m or 0.0, 6)["difference"]
@@ -244,11 +267,11 @@ def _csv_rows(change: Change) -> Iterator[list[str | float | None]]:
             yield ["run", y.status, "", y.run, "", "m", old, new, off, _run_remark(y)]
     for z in change.codes:
         for unit, pair in (
-            ("pieces in the plan", z.takeoff),
-            ("pieces ordered", z.order),
+            (f"pieces {wording.plan}", z.takeoff),
+            (f"pieces {wording.order}", z.order),
             ("packs", z.packs),
         ):
-            remark = instruction(z) if unit == "pieces ordered" else ""
+            remark = wording.do(z) if pair is z.order else ""
             status = "changed" if pair[0] != pair[1] else "unchanged"
             yield ["order", status, z.line, z.code, z.name, unit, *pair, pair[1] - pair[0], remark]
     for w in change.work:
@@ -315,11 +338,12 @@ def _run_remark(x: RunChange) -> str:
 # ---------------------------------------------------------------- one page of text
 
 
-def change_text(change: Change) -> str:
+def change_text(change: Change, wording: Wording | None = None) -> str:
     """The change order on one page, to print and sign."""
+    wording = wording or REVISIONS
     a, b = change.old.summary, change.new.summary
     lines = [
-        shortened(f"CHANGE ORDER  {printable(b.site.name)}", 100),
+        shortened(f"{wording.title}  {printable(b.site.name)}", 100),
         shortened(f"from {printable(change.old.label)} ({printable(a.site.line)})", 100),
         shortened(f"to   {printable(change.new.label)} ({printable(b.site.line)})", 100),
         "",
@@ -328,7 +352,7 @@ def change_text(change: Change) -> str:
         lines.append("No change: beds, runs, pieces, order, money and weight are the same.")
         return "\n".join(lines) + "\n"
     lines += _ground_text(change)
-    lines += _order_text(change)
+    lines += _order_text(change, wording)
     lines += _money_lines(change)
     lines += _work_text(change)
     for note in change.notes:
@@ -389,18 +413,18 @@ def _listed(rows: Iterable[str], count: int, what: str) -> list[str]:
     return [*made, f"  and {count - _SHOWN} more {what}, in change.csv"] if count > _SHOWN else made
 
 
-def _order_text(change: Change) -> list[str]:
+def _order_text(change: Change, wording: Wording) -> list[str]:
     rows = [x for x in change.codes if x.changed]
     a, b = change.old.summary, change.new.summary
-    lines = ["TO THE ORDER"]
+    lines = [wording.order_title]
     if not rows:
         lines.append("nothing changes")
     else:
-        lines.append(f"  {'code':14} {'in the plan':>17} {'ordered':>17} {'packs':>13}  what to do")
+        lines.append(f"  {'code':14} {wording.plan:>17} {wording.order:>17} {'packs':>13}  what to do")
     shown = rows[:_CODES_SHOWN]
     for x in shown:
         plan, order, packs = (f"{one} -> {two}" for one, two in (x.takeoff, x.order, x.packs))
-        said = [instruction(x) or "nothing to order or return"]
+        said = [wording.do(x) or wording.nothing]
         if x.pack[0] and x.pack[1] and x.pack[0] != x.pack[1]:
             said.append(f"packs of {x.pack[1]}, not {x.pack[0]}")
         said += _price_change(change, x)
@@ -408,9 +432,10 @@ def _order_text(change: Change) -> list[str]:
         lines.append(shortened(text, 118))
     if len(rows) > len(shown):
         lines.append(f"  and {len(rows) - len(shown)} more codes, in change.csv")
+    bound = f"; fewer than {a.cut_plan.least} -> {b.cut_plan.least} cannot do" if wording.bound else ""
     lines.append(
         f"cuts     {a.by_kind.get('cut', 0)} -> {b.by_kind.get('cut', 0)} cut pieces, from {a.cut_plan.stock}"
-        f" -> {b.cut_plan.stock} sections; fewer than {a.cut_plan.least} -> {b.cut_plan.least} cannot do"
+        f" -> {b.cut_plan.stock} sections{bound}"
     )
     short = [sum(x.short_m for x in s.unmet) for s in (a, b)]
     lines.append(f"unmet    {len(a.unmet)} -> {len(b.unmet)} places, {short[0]:,.3f} m -> {short[1]:,.3f} m")
