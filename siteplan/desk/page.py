@@ -13,6 +13,7 @@ from siteplan.publish.pageframe import Page, SiteMap, Verbatim, content_sum
 
 PAGE: Final = Path(__file__).parent / "page"
 _HEAD_MARK: Final = "<!--desk:head-->"
+_MAP_MARK: Final = "<!--desk:map-->"
 
 
 @functools.cache
@@ -62,20 +63,24 @@ def desk_page(token: str, title: str) -> str:
         '<script src="/assets/leaflet/leaflet.js"></script>'
     )
     before, after = _frame().split(_HEAD_MARK)
-    # the map must stand before the page's own scripts run, and folium sets it up at the end of the body
-    setup = re.search(r"<script>(.*?)</script>", after, re.DOTALL)
-    body = _map_first(after) if setup else after
-    return f"{before}{head}{body}"
+    return f"{before}{head}{_map_first(after)}"
 
 
 def _map_first(after: str) -> str:
-    """Folium's own script moved before the page's scripts."""
+    """The map's element where the body says, and folium's own script before the page's scripts.
+
+    folium writes both at the end of the body; the order of elements is the order of the Tab key.
+    """
     at = after.rindex("<script>")
     end = after.index("</script>", at) + len("</script>")
     script = after[at:end]
     rest = after[:at] + after[end:]
-    first = rest.find("<script ")
-    return rest[:first] + script + rest[first:] if first >= 0 else rest + script
+    element = re.search(r'<div class="folium-map".*?</div>', rest, re.DOTALL)
+    if element is None:
+        raise RuntimeError("folium's frame holds no element of the map")
+    rest = rest[: element.start()] + rest[element.end() :]
+    first = rest.index("<script ")
+    return f"{rest[:first]}{script}{rest[first:]}".replace(_MAP_MARK, element[0], 1)
 
 
 def policy(page: str, tiles: Sequence[str] = ()) -> str:
