@@ -15,7 +15,7 @@ LEVELS: list[set[str]] = [
     {"errors"},
     {"types", "units"},
     {"model", "products", "tomlfile"},
-    {"planar", "geodesy", "tape_settings", "stakeout_settings", "asbuilt_settings"},
+    {"planar", "geodesy", "tape_settings", "stakeout_settings", "asbuilt_settings", "uncertainty_settings"},
     {"crs_database"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"detective"},
@@ -30,9 +30,12 @@ LEVELS: list[set[str]] = [
     {"plans"},
     {"takeoffs"},
     {"check", "convert", "phases", "parts"},
+    {"uncertainty"},
     {"layers", "ordering"},
     {"compare"},
+    {"revise"},
     {"reconcile"},
+    {"adjust"},
     {"publish"},
     {"sheets"},
     {"stakeout"},
@@ -42,7 +45,7 @@ LEVELS: list[set[str]] = [
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
-NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model"}
+NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model", "uncertainty"}
 OUTSIDE_FOR_NUMBERS = {"numpy", "shapely", "scipy", "highspy"}
 PYPROJ_ALLOWED = {"geodesy", "crs_database", "frame"}
 

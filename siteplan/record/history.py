@@ -81,6 +81,7 @@ class Writer:
                 "file": entry.file,
                 "row": entry.row,
                 "came": digest_of(shape) if came else before,
+                "brought": came,
             }
         )
         self.open_feature(role, entry.id, place, facts, shape)
@@ -280,6 +281,30 @@ class Writer:
         return made[0], made[1]
 
 
+def brought_at(
+    base: sqlite3.Connection, at: int, crs: Mapping[str, str], lineage: Iterable[int]
+) -> dict[str, Features]:
+    """Features as they were last brought in from files, on the way to a revision.
+
+    Parameters
+    ----------
+    lineage : revisions that count: what was left behind by going back does not
+    """
+    counts = set(lineage)
+    made = {}
+    for role in ROLES:
+        last: dict[str, tuple[str, str, bytes]] = {}
+        for first, *row in base.execute(
+            "SELECT first, id, facts, shape FROM record_features WHERE role = ? AND first <= ? ORDER BY fid",
+            (role, at),
+        ):
+            if first in counts and from_json(row[1])["brought"]:
+                last[row[0]] = (row[0], row[1], row[2])
+        rows = list(last.values())
+        made[role] = _features(role, crs[role], rows, [from_json(row[1]) for row in rows], ())
+    return made
+
+
 # -- reading ----------------------------------------------------------------------
 
 
@@ -356,5 +381,8 @@ def _features(
         ring_feature=table.feature.astype(np.int64),
         file=column([f["file"] for f in facts]),
         row=np.array([f["row"] for f in facts], dtype=np.int64),
-        attributes={name: column([f["attributes"].get(name) for f in facts]) for name in columns},
+        attributes={
+            name: column([f["attributes"].get(name) for f in facts])
+            for name in dict.fromkeys([*columns, *(n for f in facts for n in f["attributes"])])
+        },
     )

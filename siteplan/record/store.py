@@ -27,7 +27,7 @@ from siteplan.record.content import (
     PutTape,
     Revision,
 )
-from siteplan.record.history import Writer, content_at, spelled
+from siteplan.record.history import Writer, brought_at, content_at, spelled
 from siteplan.record.schema import make_file
 from siteplan.record.table import entries_of
 
@@ -169,6 +169,18 @@ class Record:
             at = head if revision is None else _known(revision, head)
             return content_at(base, at, _crs_of_file(base, self.path))
 
+    def brought(self) -> dict[str, Features]:
+        """Features by role as they were last brought in from files, whatever became of them since."""
+        revisions = {r.number: r for r in self.revisions()}
+        with connected(self.path) as base:
+            base.execute("BEGIN")
+            at = _head(base, self.path).number
+            lineage, step = [], min(at, len(revisions))
+            while step > 0:
+                lineage.append(step)
+                step = revisions[step].back_to or step - 1
+            return brought_at(base, at, _crs_of_file(base, self.path), lineage)
+
     # -- saving --
 
     def save(
@@ -234,7 +246,8 @@ class Record:
         ------
         Conflict, OutputError : as :meth:`save`
         UsageError : no such revision, or the first one
-        DataError : a later revision changed the same things again, so that it cannot be taken back by itself
+        DataError : a later revision changed the same things again, so that it cannot be taken back by
+            itself; or it brought in files
         """
         who = _told(who, "who")
         told = _told(what or f"revision {revision} undone", "what")
@@ -242,6 +255,15 @@ class Record:
             if _known(revision, base) == 1:
                 raise UsageError("the first revision cannot be undone: there is nothing before it")
             features, items = writer.touched(revision)
+            if any(kind == "source" for kind, _ in items):
+                raise DataError(
+                    Fault(
+                        "was-brought-in",
+                        f"revision {revision} brought in input files, and is not undone by itself",
+                        f"Go back to revision {revision - 1} as a whole",
+                        RECORD_FILE,
+                    )
+                )
             _refuse_later(writer, revision, features, items)
             for role, name in features:
                 writer.feature_as_at(role, name, revision - 1)
