@@ -99,6 +99,21 @@ class Priors(Table):
     """cause to probability: per reading, per tape, per leg or for the whole map, as the cause is"""
 
 
+class AdjustSettings(Table):
+    """How the outlines are adjusted to the tapes."""
+
+    picture_scale_ppm: Annotated[float, Field(ge=0, le=100_000)] = 300.0
+    """standard deviation of the scale all outlines of one picture have in common (assumed)"""
+    alpha: Annotated[float, Field(gt=0, lt=0.5)] = 0.001
+    """chance that a test names an observation with nothing wrong; each test by itself"""
+    power: Annotated[float, Field(gt=0.5, lt=1)] = 0.80
+    """chance to find a blunder of the size that is called least detectable"""
+    ellipse: Annotated[float, Field(gt=0, lt=1)] = 0.95
+    """chance that the true vertex lies within the ellipse that is drawn"""
+    used: list[str] = []
+    """readings that are in the outlines already; the record keeps this, nobody writes it by hand"""
+
+
 class Reconcile(Table):
     """How tapes are compared with the map, and when a cause is named."""
 
@@ -129,6 +144,7 @@ class Reconcile(Table):
     kind: dict[TapeKind, KindSettings] = Field(default_factory=default_kinds)
     tape: dict[str, TapeFacts] = {}
     priors: Priors | None = None
+    adjust: AdjustSettings = AdjustSettings()
 
     @model_validator(mode="before")
     @classmethod

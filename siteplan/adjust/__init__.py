@@ -1,0 +1,1 @@
+"""Least-squares adjustment of outlines: traced and taped, each as far as it may be off."""

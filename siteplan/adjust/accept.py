@@ -1,0 +1,152 @@
+"""Adjusted outlines as the site will have them, and as a new revision of its record."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from siteplan.adjust.site import Adjustment
+from siteplan.eaves import roofs_to_walls
+from siteplan.errors import UsageError
+from siteplan.model import Features
+from siteplan.planar import part_of
+from siteplan.reconcile.tapes import Tapes
+from siteplan.record import Change, PutFeature, Record, Revision, SetOverride
+from siteplan.sites import Site
+from siteplan.types import BoolArray, FloatArray, XYArray
+from siteplan.units import um_to_m
+
+USED: Final = ("reconcile", "adjust", "used")
+"""where the record keeps which readings are in the outlines already"""
+STAYED_M: Final = 1e-7
+"""a vertex that would move by less keeps its coordinates as they came"""
+
+
+def fingerprints(tapes: Tapes) -> tuple[str, ...]:
+    """(n,) a short text for each reading: what was taped, with which tape, what was read."""
+    made = []
+    for k in range(len(tapes)):
+        text = f"{tapes.ids[k]}|{tapes.name[k]}|{tapes.tapes[tapes.tape[k]].name}|{tapes.taped_m[k]:.6f}"
+        made.append(hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12])
+    return tuple(made)
+
+
+def already_used(site: Site, tapes: Tapes) -> BoolArray:
+    """(n,) readings that are in the outlines already, from an adjustment that was accepted.
+
+    Used again they would count twice: the outlines would be pulled further each time.
+    """
+    known = set(site.settings.reconcile.adjust.used)
+    return np.array([f in known for f in fingerprints(tapes)], dtype=bool)
+
+
+def _with_coords(site: Site, features: Features, before: XYArray, after: XYArray) -> Features:
+    """Features with moved vertices in their own CRS; those that stay keep their exact coordinates."""
+    moved = np.hypot(*(after - before).T) > STAYED_M
+    if not moved.any():
+        return features
+    coords: FloatArray = features.coords.copy()
+    coords[moved] = site.frame.coords(after[moved], features.crs)
+    return replace(features, coords=coords)
+
+
+def adjusted_features(site: Site, made: Adjustment) -> dict[str, Features]:
+    """Beds, abutments and openings with the adjusted coordinates, by role, in their own CRSs.
+
+    Walls and openings only grow with the scale of their picture.
+    """
+    raw = {"abutments": site.frame.shapes(site.abutments).xy, "openings": site.opening_shapes.xy}
+    setup, lay = made.setup, made.setup.layout
+    scale = made.solution.x[lay.first_picture : lay.first_tape]
+    grown = {}
+    for (role, xy), picture in zip(raw.items(), setup.wall_picture, strict=True):
+        middle = setup.middle[picture]
+        grown[role] = middle + (1 + scale[picture])[:, None] * (xy - middle)
+    return {
+        "beds": _with_coords(site, site.beds, site.bed_shapes.xy, made.xy),
+        "abutments": _with_coords(site, site.abutments, raw["abutments"], grown["abutments"]),
+        "openings": _with_coords(site, site.openings, raw["openings"], grown["openings"]),
+    }
+
+
+def adjusted_site(site: Site, features: Mapping[str, Features]) -> Site:
+    """The site as it is once :func:`adjusted_features` are accepted, heights and pictures with it.
+
+    The coordinates have gone to the CRS of the inputs and come back, as they do in the record, so that
+    a plan of this site is the plan of the accepted outlines to the last piece.
+    """
+    eave = site.settings.outline.eave
+    walls = site.frame.shapes(features["abutments"])
+    return replace(
+        site,
+        beds=features["beds"],
+        abutments=features["abutments"],
+        openings=features["openings"],
+        bed_shapes=site.frame.shapes(features["beds"]),
+        abutment_shapes=roofs_to_walls(features["abutments"], walls, None if eave is None else um_to_m(eave))[
+            0
+        ],
+        opening_shapes=site.frame.shapes(features["openings"]),
+    )
+
+
+def changes(site: Site, features: Mapping[str, Features]) -> list[Change]:
+    """What the record has to take up: features with a vertex that moved."""
+    before = {"beds": site.beds, "abutments": site.abutments, "openings": site.openings}
+    made: list[Change] = []
+    for role, now in features.items():
+        old = before[role]
+        if now is old:
+            continue
+        moved = (now.coords != old.coords).any(axis=1)
+        of = now.ring_feature[part_of(now.ring_offsets)]
+        made += [_put(now, role, k) for k in np.unique(of[moved]).tolist()]
+    return made
+
+
+def _put(features: Features, role: str, k: int) -> PutFeature:
+    rings, kinds = [], []
+    high = ~np.isnan(features.z[np.repeat(features.ring_feature == k, np.diff(features.ring_offsets))]).all()
+    for ring in np.flatnonzero(features.ring_feature == k).tolist():
+        a, b = features.ring_offsets[ring], features.ring_offsets[ring + 1]
+        xy = features.coords[a:b]
+        rings.append(np.column_stack([xy, features.z[a:b]]) if high else xy)
+        kinds.append(int(features.ring_kind[ring]))
+    attributes = {name: column[k] for name, column in features.attributes.items()}
+    return PutFeature(role, str(features.ids[k]), str(features.names[k]), rings, kinds, attributes)
+
+
+def accept(record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: str) -> Revision:
+    """Keep the adjusted outlines as a new revision.  What was there before stays in the record.
+
+    Parameters
+    ----------
+    record : of the site, whose newest revision ``site`` was loaded from
+    site, made, tapes : the site, its adjustment and the readings
+    who : for the list of revisions
+
+    Raises
+    ------
+    UsageError : nothing new to accept
+    Conflict : somebody saved since the site was loaded
+    """
+    features = adjusted_features(site, made)
+    every = np.asarray(fingerprints(tapes))
+    used = every[made.setup.kept]
+    if not len(used):
+        raise UsageError("there is nothing to accept: all readings are in the outlines already")
+    known = list(site.settings.reconcile.adjust.used)
+    listed = [*known, *(f for f in used.tolist() if f not in known)]
+    head = record.newest()
+    what = f"outlines adjusted to {len(used)} tape readings"
+    left = [
+        str(made.suspects.name[f.suspect]) for f in made.freed if made.suspects.kind[f.suspect] == "reading"
+    ]
+    if left:
+        what += f", {len(left)} of them left out ({', '.join(left[:6])}{', ...' if len(left) > 6 else ''})"
+    todo = [*changes(site, features), SetOverride(USED, listed)]
+    return record.save(head.number, todo, who=who, what=what, etag=head.etag)

@@ -1,0 +1,416 @@
+"""How runs and legs follow the vertices of the outlines: the derivative of the laying line.
+
+The runs are made from the traced vertices by many steps: corners where fitted legs meet, the
+offset, ends at walls, tees, openings.  A row of the laying line that *is* a traced vertex (a corner at
+a vertex, a vertex of a curve, no offset) follows it one to one.  Every other row is differentiated through
+the plan itself: each vertex near it is moved a little to and fro, the plan made anew, and what the
+row does is recorded.  Vertices of places that have nothing to do with each other are moved at the same time.
+
+What comes out is then checked: all vertices are moved together in a random direction, and the legs
+must follow as predicted.  Where one does not, its ring is differentiated through the plan as a whole.
+
+Walls and openings stay as drawn, except that everything grows together with the scale of the map
+(``Lines.grown``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from siteplan.adjust.moved import moved, near_pairs, only_beds, ring_boxes
+from siteplan.errors import DataError
+from siteplan.model import NodeKind, RingKind, Runs, Shapes
+from siteplan.planar import part_of, ragged
+from siteplan.plans import RunPlan, per_bed, plan_runs
+from siteplan.sites import Site
+from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
+
+SNAPPED_M: Final = 1e-3
+"""vertices closer than this are one, and move together"""
+STEP_M: Final = 1e-4
+"""by which vertices are moved to see what follows"""
+AGREES: Final = 2e-3
+"""greatest difference from the plan in the check, in steps"""
+NEAR_M: Final = 0.75
+"""outlines farther apart than this, and twice their offsets, have nothing to do with each other's ends"""
+SMALL_RING: Final = 12
+"""vertices of a ring that are all tried; of a longer one only those near the row"""
+WINDOW: Final = 4
+"""vertices either way of the nearest three that are tried on a longer ring"""
+CLOSE_M: Final = 0.01
+"""a leg that starts farther than this from where it did is another one"""
+_SAME_M: Final = 1e-7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineGradient:
+    """w rows, l legs, v vertices as drawn."""
+
+    rows: sparse.csr_array
+    """(2w, 2v) change of each coordinate of ``plan.runs.xy`` with each coordinate of each vertex.  Of
+    vertices that are one (snapped) only the first has entries; the others move with it"""
+    legs: sparse.csr_array
+    """(l, 2v) change of the ground length of each leg"""
+    owner: IntArray
+    """(v,) the first vertex at the place of each vertex: those with one owner move together"""
+    wanted: BoolArray
+    """(l,) legs that were asked for; the others have no entries"""
+    doubtful: tuple[str, ...]
+    """ids of legs that did not follow as predicted: a corner comes or goes at the least movement"""
+
+
+def snapped(xy: XYArray) -> IntArray:
+    """(v,) first vertex of the group within 1 mm each vertex belongs to; chains belong together."""
+    from scipy.spatial import cKDTree
+
+    count = len(xy)
+    if not count:
+        return np.zeros(0, dtype=np.int64)
+    pairs = cKDTree(xy).query_pairs(SNAPPED_M, output_type="ndarray")
+    graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    label = connected_components(graph, directed=False)[1]
+    first = np.full(int(label.max()) + 1, count, dtype=np.int64)
+    np.minimum.at(first, label, np.arange(count))
+    return np.asarray(first[label], dtype=np.int64)
+
+
+def direction_matrix(xy: XYArray, offsets: IntArray) -> sparse.csr_array:
+    """(l, 2w) change of the length of each leg with each coordinate of its rows."""
+    last = np.zeros(len(xy), dtype=bool)
+    last[offsets[1:] - 1] = True
+    a = np.flatnonzero(~last)
+    step = xy[a + 1] - xy[a]
+    length = np.hypot(step[:, 0], step[:, 1])
+    unit = step / np.where(length > 0, length, 1.0)[:, None]
+    leg = part_of(offsets)[a]
+    rows = np.tile(leg, 4)
+    columns = np.concatenate([2 * a, 2 * a + 1, 2 * a + 2, 2 * a + 3])
+    values = np.concatenate([-unit[:, 0], -unit[:, 1], unit[:, 0], unit[:, 1]])
+    return sparse.csr_array((values, (rows, columns)), shape=(len(offsets) - 1, 2 * len(xy)))
+
+
+def leg_lengths(xy: XYArray, offsets: IntArray) -> FloatArray:
+    """(l,) ground length of legs along their rows."""
+    step = np.hypot(*(xy[1:] - xy[:-1]).T)
+    step = np.append(step, 0.0)
+    step[offsets[1:] - 1] = 0.0
+    return np.asarray(np.add.reduceat(step, offsets[:-1]) if len(offsets) > 1 else np.zeros(0))
+
+
+def _wanted(site: Site, plan: RunPlan, beds: IntArray | None, legs: IntArray | None) -> BoolArray:
+    runs = plan.runs
+    if beds is None and legs is None:
+        return np.ones(len(runs.leg_id), dtype=bool)
+    made = np.zeros(len(runs.leg_id), dtype=bool)
+    if beds is not None:
+        made |= np.isin(runs.bed[runs.leg_run], beds)
+    if legs is not None:
+        made[legs] = True
+    return made
+
+
+def line_gradient(
+    site: Site, plan: RunPlan, beds: IntArray | None = None, *, legs: IntArray | None = None
+) -> LineGradient:
+    """How the legs follow the vertices.
+
+    Parameters
+    ----------
+    site, plan : the map; ``plan`` made from ``site``
+    beds, legs : indices of the beds and legs wanted; all where both are None
+
+    Returns
+    -------
+    Gradients.  Takes a handful of plans of the beds concerned: two for the check, and twice two for
+    every vertex near the rows of one place that are not traced vertices.
+    """
+    return _Differ(site, plan, _wanted(site, plan, beds, legs)).made()
+
+
+class _Differ:
+    """One gradient in the making."""
+
+    def __init__(self, site: Site, plan: RunPlan, wanted: BoolArray) -> None:
+        self.site, self.plan, self.wanted = site, plan, wanted
+        self.runs: Runs = plan.runs
+        self.shapes: Shapes = site.bed_shapes
+        self.owner = snapped(self.shapes.xy)
+        self.count = len(self.shapes.xy)
+        assert plan.vertex is not None
+        self.vertex = plan.vertex
+        runs = self.runs
+        self.row_leg = part_of(runs.offsets)
+        # rings of the plan's outlines are the rings as drawn, those of skipped beds left out
+        out_ring = part_of(plan.outlines.ring_offsets)
+        first = plan.outlines.ring_offsets[:-1]
+        drawn = part_of(self.shapes.ring_offsets)
+        self.ring_drawn = drawn[self.vertex[np.minimum(first, len(self.vertex) - 1)]] if len(first) else first
+        self.out_ring = out_ring
+        self.row_ring = runs.ring[runs.leg_run[self.row_leg]]
+        self.drawn_ring = drawn
+        boxes = ring_boxes(self.shapes)
+        widest = max(
+            (abs(float(o)) for o in per_bed(site, "offset", site.settings.outline.offset)), default=0
+        )
+        self.near_m = NEAR_M + 2 * widest * 1e-6
+        self.shape = (2 * len(runs.xy), 2 * self.count)
+        pairs = near_pairs(boxes, self.near_m)
+        size = len(boxes)
+        graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
+        self.near = sparse.csr_array(graph + graph.T)
+
+    def made(self) -> LineGradient:
+        """The gradient, checked."""
+        follows = self._identity()
+        follows[~self.wanted[self.row_leg]] = -1
+        open_rows = np.flatnonzero((follows < 0) & self.wanted[self.row_leg])
+        traced = self._differentiated(open_rows)
+        off, rows, legs = self._checked(follows, traced)
+        again = np.isin(self.row_ring, self.row_ring[np.isin(self.row_leg, off)]) & (follows >= 0)
+        if again.any():
+            follows[again] = -1
+            traced = sparse.coo_array(traced + self._differentiated(np.flatnonzero(again)))
+            off, rows, legs = self._checked(follows, traced)
+        return LineGradient(rows, legs, self.owner, self.wanted, tuple(str(i) for i in self.runs.leg_id[off]))
+
+    def _checked(
+        self, follows: IntArray, traced: sparse.coo_array
+    ) -> tuple[IntArray, sparse.csr_array, sparse.csr_array]:
+        """Legs that do not follow as predicted, and the gradients of rows and legs."""
+        rows = sparse.csr_array(self._known(follows) + traced)
+        keep = sparse.diags_array(self.wanted.astype(float))
+        legs = sparse.csr_array(keep @ direction_matrix(self.runs.xy, self.runs.offsets) @ rows)
+        return self._check(legs), rows, legs
+
+    # ------------------------------------------------------------ rows that are vertices
+
+    def _identity(self) -> IntArray:
+        """(w,) the vertex each row is, -1 where it is none or an end that may follow something else."""
+        from scipy.spatial import cKDTree
+
+        runs, outlines = self.runs, self.plan.outlines
+        made = np.full(len(runs.xy), -1, dtype=np.int64)
+        if self.site.settings.outline.refit == "arcs" or not len(runs.xy):
+            return made
+        apart = np.abs(np.concatenate([outlines.xy, runs.xy])).max() * 4 + 1
+        tree = cKDTree(np.column_stack([outlines.xy, self.out_ring * apart]))
+        gap, at = tree.query(np.column_stack([runs.xy, self.row_ring * apart]))
+        same = gap <= _SAME_M
+        line = outlines.ring_kind[self.row_ring] == RingKind.LINE
+        for rows, kinds in (
+            (runs.offsets[:-1], runs.start_kind),
+            (runs.offsets[1:] - 1, runs.far_kind),
+        ):
+            at_vertex = np.isin(kinds, (NodeKind.CORNER, NodeKind.SEAM))
+            at_vertex |= (kinds == NodeKind.FREE) & line[rows]
+            same[rows] &= at_vertex
+        made[same] = self.vertex[np.asarray(at)[same]]
+        return made
+
+    # ------------------------------------------------------------ the others, through the plan
+
+    def _known(self, follows: IntArray) -> sparse.coo_array:
+        """Entries of the rows that are vertices."""
+        known = np.flatnonzero(follows >= 0)
+        vertex = self.owner[follows[known]]
+        r = np.concatenate([2 * known, 2 * known + 1])
+        c = np.concatenate([2 * vertex, 2 * vertex + 1])
+        return sparse.coo_array((np.ones(len(r)), (r, c)), shape=self.shape)
+
+    def _tried(self, open_rows: IntArray) -> sparse.csr_array:
+        """(rows, v) which vertices each row may depend on: those near it on its ring, and of rings beside it."""
+        import shapely
+        from scipy.spatial import cKDTree
+
+        shapes, at = self.shapes, self.runs.xy[open_rows]
+        sizes, first = np.diff(shapes.ring_offsets), shapes.ring_offsets[:-1]
+        own = self.ring_drawn[self.row_ring[open_rows]]
+        part, closed = self.drawn_ring, np.isin(shapes.ring_kind, (RingKind.OUTER, RingKind.ISLAND))
+        # every ring as a line that ends where it starts; a ring of one vertex cannot be a line and is none
+        ends = np.where(closed, 1, 0) + sizes
+        index = ragged(np.zeros(len(sizes), dtype=np.int64), ends)
+        ring = np.repeat(np.arange(len(sizes)), ends)
+        lines = shapely.linestrings(shapes.xy[first[ring] + index % sizes[ring]], indices=ring)
+        tree = shapely.STRtree(lines)
+        row, beside = tree.query(shapely.points(at), predicate="dwithin", distance=self.near_m)
+        pair = np.unique(
+            np.column_stack([np.append(row, np.arange(len(own))), np.append(beside, own)]), axis=0
+        )
+        row, beside = pair.T
+        every = (sizes <= SMALL_RING) | (self.site.settings.outline.refit == "arcs")
+        small = every[beside]
+        rows = [np.repeat(row[small], sizes[beside[small]])]
+        found = [ragged(first[beside[small]], sizes[beside[small]])]
+        row, beside = row[~small], beside[~small]
+        if len(row):
+            apart = np.abs(shapes.xy).max() * 4 + 1
+            tree3 = cKDTree(np.column_stack([shapes.xy, part * apart]))
+            near = np.asarray(tree3.query(np.column_stack([at[row], beside * apart]), k=3)[1])
+            window = np.arange(-WINDOW, WINDOW + 1)
+            local = near[:, :, None] - first[beside][:, None, None] + window
+            size = sizes[beside][:, None, None]
+            local = np.where(closed[beside][:, None, None], local % size, np.clip(local, 0, size - 1))
+            rows.append(np.repeat(row, local[0].size))
+            found.append((local + first[beside][:, None, None]).ravel())
+        r, c = np.concatenate(rows), self.owner[np.concatenate(found)]
+        made = sparse.csr_array((np.ones(len(r)), (r, c)), shape=(len(open_rows), self.count))
+        made.data[:] = 1.0
+        return made
+
+    def _differentiated(self, open_rows: IntArray) -> sparse.coo_array:
+        """Entries of these rows, from plans with their vertices moved."""
+        tried = self._tried(open_rows)
+        kept = np.zeros(self.count, dtype=bool)
+        kept[self.owner[self.vertex]] = True
+        busy = np.flatnonzero((tried.sum(axis=0) > 0) & kept)
+        tried = sparse.csr_array(sparse.csc_array(tried)[:, busy])
+        colour = _coloured(tried)
+        replan = _Replan(self, self._beds_around(np.unique(self.drawn_ring[busy])))
+        r, c, values = [], [], []
+        for k in range(int(colour.max(initial=-1)) + 1):
+            picked = np.flatnonzero(colour == k)
+            row, which = sparse.csr_array(sparse.csc_array(tried)[:, picked]).nonzero()
+            rows, column = open_rows[row], busy[picked[which]]
+            for axis in range(2):
+                moved_rows, known = replan.derivative(busy[picked], axis)
+                for way in range(2):
+                    value = moved_rows[rows, way]
+                    some = known[rows] & (np.abs(value) > 1e-9)
+                    r.append(2 * rows[some] + way)
+                    c.append(2 * column[some] + axis)
+                    values.append(value[some])
+        entries = [np.concatenate(x) if x else np.zeros(0) for x in (values, r, c)]
+        return sparse.coo_array(
+            (entries[0], (entries[1].astype(np.int64), entries[2].astype(np.int64))), self.shape
+        )
+
+    def _beds_around(self, rings: IntArray) -> BoolArray:
+        """(n,) beds of rings and of the rings beside them."""
+        made = np.zeros(len(self.site.beds), dtype=bool)
+        around = np.unique(np.concatenate([rings, self.near[rings].indices])).astype(np.int64)
+        made[self.shapes.ring_feature[around]] = True
+        return made
+
+    # ------------------------------------------------------------ the check
+
+    def _check(self, legs: sparse.csr_array) -> IntArray:
+        """Wanted legs that do not follow as predicted."""
+        runs = self.runs
+        of_bed = np.isin(self.shapes.ring_feature, runs.bed[runs.leg_run[self.wanted]])
+        replan = _Replan(self, self._beds_around(np.flatnonzero(of_bed)))
+        way = np.random.default_rng(20).standard_normal((self.count, 2))[self.owner]
+        legs_moved, known = replan.along(way)
+        # of vertices that are one only the first has a column, which stands for all of them
+        predicted = legs @ way.ravel()
+        off = np.abs(legs_moved - predicted) > AGREES * (1 + np.sqrt(np.abs(legs).sum(axis=1)))
+        return np.flatnonzero(self.wanted & (off | ~known))
+
+
+def _coloured(tried: sparse.csr_array) -> IntArray:
+    """A colour for each column, so that no row has two columns of one colour (greedy, in order)."""
+    met = sparse.csr_array(tried.T @ tried)
+    colour = np.full(tried.shape[1], -1, dtype=np.int64)
+    for k in range(len(colour)):
+        taken = set(colour[met.indices[met.indptr[k] : met.indptr[k + 1]]].tolist())
+        colour[k] = next(c for c in range(len(colour)) if c not in taken)
+    return colour
+
+
+class _Replan:
+    """Plans of some beds with vertices moved, matched to the legs of the whole plan."""
+
+    def __init__(self, differ: _Differ, beds: BoolArray) -> None:
+        self.runs, self.owner = differ.runs, differ.owner
+        self.site, self.vertex = only_beds(differ.site, beds)
+        self.xy = differ.shapes.xy
+        self.leg = {str(name): k for k, name in enumerate(self.runs.leg_id)}
+
+    def _plan(self, shift: XYArray) -> Runs | None:
+        try:
+            return plan_runs(moved(self.site, (self.xy + shift)[self.vertex])).runs
+        except DataError:
+            # a vertex moved across something that is not allowed: the outline is on the edge of a fault
+            return None
+
+    def _of(self, made: Runs) -> IntArray:
+        """(l,) leg of a plan that is each leg of the whole plan, -1 where none is.
+
+        A bed whose legs are not as many as before has none: their numbers may mean others.
+        """
+        runs, beds = self.runs, len(self.site.beds)
+        there = made.bed[made.leg_run]
+        legs_there = np.bincount(there, minlength=beds)
+        legs_here = np.bincount(runs.bed[runs.leg_run], minlength=beds)
+        whole = np.array([self.leg.get(str(name), -1) for name in made.leg_id], dtype=np.int64)
+        size = np.diff(runs.offsets)[np.maximum(whole, 0)]
+        good = (whole >= 0) & (size == np.diff(made.offsets)) & (legs_there == legs_here)[there]
+        here = np.flatnonzero(good)
+        first = runs.xy[runs.offsets[whole[here]]] - made.xy[made.offsets[here]]
+        here = here[np.hypot(first[:, 0], first[:, 1]) < CLOSE_M]
+        out = np.full(len(runs.leg_id), -1, dtype=np.int64)
+        out[whole[here]] = here
+        return out
+
+    def _matched(self, plus: Runs, minus: Runs) -> tuple[IntArray, IntArray, IntArray]:
+        """Legs of the whole plan that both plans have too, and their numbers there."""
+        a, b = self._of(plus), self._of(minus)
+        whole = np.flatnonzero((a >= 0) & (b >= 0))
+        return whole, a[whole], b[whole]
+
+    def derivative(self, vertices: IntArray, axis: int) -> tuple[FloatArray, BoolArray]:
+        """(w, 2) derivative of each row, and (w,) whether it is known, for vertices moved together."""
+        shift = np.zeros_like(self.xy)
+        shift[np.isin(self.owner, vertices), axis] = STEP_M
+        plus, minus = self._plan(shift), self._plan(-shift)
+        made, known = np.zeros_like(self.runs.xy), np.zeros(len(self.runs.xy), dtype=bool)
+        if plus is not None and minus is not None:
+            whole, there, back = self._matched(plus, minus)
+            counts = np.diff(self.runs.offsets)[whole]
+            at = ragged(self.runs.offsets[whole], counts)
+            ahead = plus.xy[ragged(plus.offsets[there], counts)]
+            made[at] = (ahead - minus.xy[ragged(minus.offsets[back], counts)]) / (2 * STEP_M)
+            known[at] = True
+        return made, known
+
+    def along(self, way: XYArray) -> tuple[FloatArray, BoolArray]:
+        """(l,) derivative of each leg's length along a movement of all vertices."""
+        plus, minus = self._plan(STEP_M * way), self._plan(-STEP_M * way)
+        made, known = np.zeros(len(self.runs.leg_id)), np.zeros(len(self.runs.leg_id), dtype=bool)
+        if plus is not None and minus is not None:
+            whole, there, back = self._matched(plus, minus)
+            made[whole] = (plus.length_m[there] - minus.length_m[back]) / (2 * STEP_M)
+            known[whole] = True
+        return made, known
+
+
+def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, IntArray, IntArray]) -> XYArray:
+    """How the rows follow the scale of the map: (w, 2) metres for a scale of one more.
+
+    Parameters
+    ----------
+    site, plan : the map
+    middle : (2,) point that stays
+    group : 1 for every vertex of beds, abutments and openings that grows, else 0
+    """
+    step = 1e-6
+    ends = []
+    for sign in (1.0, -1.0):
+        shapes = (site.bed_shapes, site.abutment_shapes, site.opening_shapes)
+        made = [s.xy + sign * step * g[:, None] * (s.xy - middle) for s, g in zip(shapes, group, strict=True)]
+        try:
+            ends.append(plan_runs(moved(site, *made)).runs)
+        except DataError:
+            return plan.runs.xy - middle
+    plus, minus = ends
+    same = plus.xy.shape == minus.xy.shape == plan.runs.xy.shape
+    if not same or (plus.leg_id != plan.runs.leg_id).any() or (minus.leg_id != plan.runs.leg_id).any():
+        return np.asarray(plan.runs.xy - middle)
+    return np.asarray((plus.xy - minus.xy) / (2 * step))
+
+
+__all__ = ["LineGradient", "direction_matrix", "grown", "leg_lengths", "line_gradient", "snapped"]

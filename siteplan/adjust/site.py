@@ -1,0 +1,301 @@
+"""The outlines of a site adjusted to its tapes.
+
+The outlines stay as they are until somebody accepts the result (``siteplan reconcile --accept``), and then
+become a new revision of the record.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import sparse
+
+from siteplan.adjust.conditions import Conditions, Spread, conditions_of
+from siteplan.adjust.lines import LineGradient
+from siteplan.adjust.model import Lengths, Rows
+from siteplan.adjust.moved import carried, moved
+from siteplan.adjust.network import Network, Solution, solve
+from siteplan.adjust.setup import Setup, suspects_of
+from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
+from siteplan.errors import Finding
+from siteplan.plans import RunPlan, plan_runs
+from siteplan.reconcile.compare import Comparison, compare
+from siteplan.reconcile.tapes import Tapes
+from siteplan.sites import Site
+from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
+
+SETTLED_M: Final = 5e-5
+"""the plan with the adjusted outlines must have the adjusted lengths within this"""
+MOST_PASSES: Final = 5
+MOST_LOOKS: Final = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Adjustment:
+    """Outlines adjusted to tapes.  v vertices as drawn, l legs of the plan, t readings."""
+
+    setup: Setup
+    lengths: Lengths
+    solution: Solution
+    conditions: Conditions
+    """with the suspects left free that data snooping found"""
+    spread: Spread
+    suspects: Suspects
+    freed: tuple[Freed, ...]
+    tests: Tests
+    """of every suspect, with ``freed`` left free"""
+    xy: XYArray
+    """(v, 2) vertices of the beds, ground metres"""
+    abutments_xy: XYArray
+    openings_xy: XYArray
+    """of the other inputs: they only grow with the picture"""
+    plan: RunPlan
+    """with the adjusted outlines, without heights"""
+    leg_before_m: FloatArray
+    """(l,) ground length as drawn"""
+    leg_after_m: FloatArray
+    """(l,) of the plan with the adjusted outlines; NaN where a leg is no longer there"""
+    gradient: LineGradient
+    """at the adjusted outlines"""
+    same_legs: bool
+    """the adjusted plan has the legs of the plan"""
+    settled_m: float
+    """greatest difference between the plan's lengths and the adjusted ones"""
+    findings: tuple[Finding, ...]
+
+    @property
+    def wanted(self) -> BoolArray:
+        """(l,) legs of the beds that were taped: their standard deviations are known."""
+        return self.gradient.wanted
+
+    def functions(self, vertices: sparse.csr_array) -> sparse.csr_array:
+        """(m, u) functions of the unknowns, of linear functions (m, 2v) of the vertices on the ground."""
+        lay, setup = self.lengths.layout, self.setup
+        owner = self.gradient.owner
+        # functions of snapped vertices are functions of the first of them
+        to_owner = sparse.csr_array(
+            (
+                np.ones(2 * len(owner)),
+                (np.arange(2 * len(owner)), np.column_stack([2 * owner, 2 * owner + 1]).ravel()),
+            ),
+            shape=(2 * len(owner), 2 * len(owner)),
+        )
+        scale = self.solution.x[lay.first_picture : lay.first_tape]
+        off = self.xy - setup.middle[setup.picture]
+        rows = np.arange(2 * len(owner))
+        by_scale = sparse.csr_array(
+            (off.ravel(), (rows, np.repeat(setup.picture, 2))), shape=(2 * len(owner), lay.pictures)
+        )
+        own = sparse.diags_array(np.repeat(1 + scale[setup.picture], 2)) @ to_owner
+        loose = sparse.csr_array((2 * len(owner), 2 * lay.points))
+        none = sparse.csr_array((2 * len(owner), lay.tapes))
+        world = sparse.hstack([own, loose, by_scale, none], format="csr")
+        return sparse.csr_array(vertices @ world)
+
+    def covariance(self, vertices: sparse.csr_array) -> FloatArray:
+        """(m, m) joint covariance of linear functions (m, 2v) of the true vertices, given everything."""
+        return self.spread.covariance(self.functions(sparse.csr_array(vertices)))
+
+    def leg_functions(self, legs: IntArray | None = None) -> sparse.csr_array:
+        """(k, u) how leg lengths follow the unknowns, growth of walls with the picture included."""
+        made = self.lengths.legs(self.solution.x)[1]
+        return made if legs is None else sparse.csr_array(made[legs])
+
+    def leg_covariance(self, legs: IntArray) -> FloatArray:
+        """(k, k) joint covariance of adjusted leg lengths; legs of beds that were not taped are not known."""
+        return self.spread.covariance(self.leg_functions(legs))
+
+    def leg_sigmas(self) -> tuple[FloatArray, FloatArray]:
+        """(l,) standard deviation of each leg as drawn, and as adjusted; NaN where it is not known."""
+        made = self.leg_functions()
+        own = made @ sparse.diags_array(self.spread.prior_sigma)
+        before = np.sqrt(np.asarray(own.multiply(own).sum(axis=1)).ravel())
+        after = np.sqrt(self.spread.variances(made))
+        return np.where(self.wanted, before, np.nan), np.where(self.wanted, after, np.nan)
+
+    def draw(self, rng: np.random.Generator, count: int) -> XYArray:
+        """(count, v, 2) true vertices as they may be, given everything: exact joint draws."""
+        error = self.spread.draw(rng, count)
+        out = np.empty((count, len(self.xy), 2))
+        for k in range(count):
+            # adjusted less true is the error, so true is adjusted less error
+            out[k] = (
+                self.xy + self.lengths.world(self.solution.x - error[k]) - self.lengths.world(self.solution.x)
+            )
+        return out
+
+
+def adjust_site(
+    site: Site,
+    plan: RunPlan,
+    tapes: Tapes | None,
+    *,
+    comparison: Comparison | None = None,
+    values_m: FloatArray | None = None,
+    every_leg: bool = False,
+) -> Adjustment:
+    """Adjust the outlines of a site to its tapes.
+
+    Parameters
+    ----------
+    site, plan : the map, and its runs as drawn
+    tapes : readings, corrected for the tape; None: nothing was taped, and only the standard deviations
+        are of interest
+    comparison : of these tapes with this map, where it is at hand
+    values_m : (n,) lengths in place of ``tapes.taped_m``, NaN where a reading is left out: the
+        diagnosis, where the user accepts it
+    every_leg : standard deviations of all legs, not only of the beds that were taped
+
+    Returns
+    -------
+    Adjustment.  The iteration goes on until the plan made from the adjusted outlines has the adjusted
+    lengths within 0.05 mm, or says that it does not.
+
+    Raises
+    ------
+    DataError : the adjustment does not settle, or the adjusted outlines cannot be planned
+    """
+    made = None if tapes is None else (comparison or compare(site, plan, tapes))
+    setup = Setup.of(site, plan, tapes, made, values_m, every_leg=every_leg)
+    rows = setup.first_rows(site, plan)
+    work = site
+    freed: tuple[Freed, ...] = ()
+    plan_now, x = plan, setup.prior
+    for number in range(1, MOST_PASSES + 1):
+        lengths = setup.lengths(rows)
+        network = lengths.network(setup.prior, setup.prior_sigma, setup.read)
+        state = _looked(network, lengths, setup, freed, x)
+        freed, x = state.freed, state.solution.x
+        ground = _carried(site, plan, setup, lengths, x)
+        work = moved(site, ground, *setup.walls(site, x))
+        plan_now = plan_runs(work)
+        same = _same_legs(plan, plan_now)
+        model_m, _ = lengths.legs(x)
+        off = np.abs(model_m - plan_now.lengths.ground_m) if same else np.full(1, np.inf)
+        settled = float(off[setup.wanted].max(initial=0.0)) if same else float("inf")
+        if settled <= SETTLED_M or not same or number == MOST_PASSES:
+            break
+        rows = setup.later_rows(work, plan_now, ground, x)
+    return Adjustment(
+        setup=setup,
+        lengths=lengths,
+        solution=state.solution,
+        conditions=state.conditions,
+        spread=Spread.of(state.solution, state.conditions),
+        suspects=state.suspects,
+        freed=freed,
+        tests=state.tests,
+        xy=work.bed_shapes.xy,
+        abutments_xy=work.abutment_shapes.xy,
+        openings_xy=work.opening_shapes.xy,
+        plan=plan_now,
+        leg_before_m=plan.lengths.ground_m,
+        leg_after_m=_after(plan, plan_now),
+        gradient=rows.gradient,
+        same_legs=same,
+        settled_m=settled,
+        findings=_findings(rows, same, settled),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    solution: Solution
+    conditions: Conditions
+    suspects: Suspects
+    freed: tuple[Freed, ...]
+    tests: Tests
+
+
+def _looked(
+    network: Network, lengths: Lengths, setup: Setup, freed: tuple[Freed, ...], x: FloatArray
+) -> _State:
+    """Solve and snoop in turn, until what is left free stays the same."""
+    said = setup.settings
+    for _ in range(MOST_LOOKS):
+        bare = conditions_of(network, x)
+        suspects = suspects_of(setup, lengths, x, bare)
+        found = snoop(
+            bare, suspects, alpha=said.alpha, clear=said.clear_ratio, before=_again(suspects, freed)
+        )
+        solution = solve(network, shifts_of(suspects, found), start=x)
+        done = {f.suspect for f in found} == {f.suspect for f in freed}
+        freed, x = found, solution.x
+        if done:
+            break
+    bare = conditions_of(network, x)
+    look = Snoop(bare, suspects)
+    free = look.free_columns(freed)
+    return _State(solution, bare.released(free), suspects, freed, look.tests(free))
+
+
+def _again(suspects: Suspects, freed: tuple[Freed, ...]) -> tuple[Freed, ...]:
+    """The same suspects in a table that was made anew (the same order: only their columns changed)."""
+    return tuple(f for f in freed if f.suspect < len(suspects))
+
+
+def _same_legs(before: RunPlan, after: RunPlan) -> bool:
+    a, b = before.runs, after.runs
+    return len(a.leg_id) == len(b.leg_id) and bool((a.leg_id == b.leg_id).all())
+
+
+def _after(before: RunPlan, after: RunPlan) -> FloatArray:
+    """(l,) lengths of the legs in the plan made anew, by their ids; NaN where one is gone."""
+    found = {str(name): k for k, name in enumerate(after.runs.leg_id)}
+    at = np.array([found.get(str(name), -1) for name in before.runs.leg_id], dtype=np.int64)
+    if not len(after.runs.leg_id):
+        return np.full(len(at), np.nan)
+    return np.where(at >= 0, after.lengths.ground_m[np.maximum(at, 0)], np.nan)
+
+
+def _carried(site: Site, plan: RunPlan, setup: Setup, lengths: Lengths, x: FloatArray) -> XYArray:
+    """(v, 2) vertices on the ground, those inside straight legs taken along with the ends of their leg."""
+    ground = lengths.world(x)
+    runs, now = plan.runs, lengths.rows.runs
+    xy = lengths.row_xy(x)
+    ends = np.stack(
+        [
+            xy[now.offsets[:-1]] - runs.xy[runs.offsets[:-1]],
+            xy[now.offsets[1:] - 1] - runs.xy[runs.offsets[1:] - 1],
+        ],
+        axis=1,
+    )
+    gradient = lengths.rows.gradient
+    follows = np.zeros(len(ground), dtype=bool)
+    follows[np.unique(gradient.rows.indices) // 2] = True
+    return carried(site, plan, ground, ends, setup.wanted, follows[gradient.owner])
+
+
+def _findings(rows: Rows, same: bool, settled: float) -> tuple[Finding, ...]:
+    made = []
+    if rows.gradient.doubtful:
+        shown = ", ".join(rows.gradient.doubtful[:8])
+        made.append(
+            Finding(
+                "derivative-doubtful",
+                "notice",
+                f"These legs do not follow small movements of their outline evenly, because a corner or an end "
+                f"comes and goes there: {shown}. What the adjustment says of them is less certain.",
+            )
+        )
+    if not same:
+        made.append(
+            Finding(
+                "legs-changed",
+                "error",
+                "With the adjusted outlines the plan has other legs than before: a corner came or went. Look at "
+                "the movements, and accept them only if the new legs are right.",
+            )
+        )
+    elif settled > SETTLED_M:
+        made.append(
+            Finding(
+                "not-settled",
+                "error",
+                f"The plan with the adjusted outlines still differs from the adjusted lengths by "
+                f"{settled * 1000:.2f} mm.",
+            )
+        )
+    return tuple(made)
