@@ -583,6 +583,30 @@ def desk_command(place: Path, port: int | None, browser: bool, who: str | None) 
     run_desk(place, who=who or getpass.getuser(), port=port, browser=browser, say=click.echo)
 
 
+@program.command("record")
+@click.argument("place", type=click.Path(path_type=Path))
+@click.option("--back", type=click.IntRange(1), help="Make a new revision with the content of this one.")
+@click.option("--import", "bring", is_flag=True, help="Bring changed input files in as a new revision.")
+@click.option(
+    "--prefer-file", is_flag=True, help="With --import: take the file's state where the record changed too."
+)
+@click.option("--export", type=click.Path(path_type=Path), help="Write a revision to FILE.gpkg or .geojson.")
+@click.option("--revision", type=click.IntRange(1), help="Revision to export; the newest if not said.")
+@click.option("--replace", is_flag=True, help="Replace the exported file if it exists.")
+@click.option("--who", help="Your name, kept with a revision; the name of your account if not said.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+def record_command(place: Path, who: str | None, **options: Any) -> None:
+    """List the revisions of the record of the site PLACE: who saved what, and when.
+
+    Options go back to one, bring changed input files in, or export one; one at a time.
+    """
+    import getpass
+
+    from siteplan.publish.recordprint import run_record
+
+    run_record(place, who=who or getpass.getuser(), **options)
+
+
 @program.command("lines")
 def lines_command() -> None:
     """List the product lines that ship with the program (invented, to start from)."""

@@ -239,6 +239,7 @@ def _parts(before: _Side, after: _Side, frame: Frame, crs: str, length: Any) -> 
         yield text + (
             f", vertices moved by up to {length(moved)}" if moved > 0 else ", heights or order of vertices"
         )
+    # The attribute "name" is where the name comes from; it is told once.
     if before.entry.name != after.entry.name:
         yield f'name "{before.entry.name}", now "{after.entry.name}"'
     yield from _attributes(before.entry.attributes, after.entry.attributes)
@@ -248,6 +249,6 @@ def _attributes(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator
     names: Sequence[str] = list(dict.fromkeys([*before, *after]))
     for name in names:
         old, new = (to_json(side.get(name)) for side in (before, after))
-        if old != new:
+        if old != new and name.casefold() != "name":
             shown = ["nothing" if text == "null" else text for text in (old, new)]
             yield f"{name} {shown[0]}, now {shown[1]}"
