@@ -17,9 +17,10 @@ because every look from one bed at another is bounded:
   (:class:`siteplan.outline.ends.Meeting`), so within 5 times ``shared_within``, and a face is taken
   as ``shared_within`` longer at its ends: 6 times in all;
 - beds that lie over each other are told of, and touch;
-- where legs may be moved sideways (``play``), those along a shared edge are held: legs whose laying
-  line lies within ``shared_within + offset + depth`` of it.  The laying line lies ``offset`` from
-  the outline, at a corner as much more as its mitre is long.
+- where legs may be moved sideways (``play``), those along a shared edge are held, and those so close to
+  one of another product line that the two could meet: legs whose laying lines lie within
+  ``shared_within + depth + 2 play`` of each other.  The laying line lies ``offset`` from the outline,
+  at a corner as much more as its mitre is long.
 
 The rest of the pipeline (corners, curves, offset, legs, rows, courses, fits, places) looks at one bed,
 or one run, at a time.  Abutments and openings act on beds and not on each other, so they carry
@@ -59,7 +60,8 @@ def reach_m(site: Site) -> float:
     shared = um_to_m(outline.shared_within)
     reach = 8 * shared + _SLACK_M
     if site.settings.fit.play:
-        reach += _MITRE * _greatest_offset_m(site) + um_to_m(site.line.depth_um + site.settings.fit.play)
+        deepest = max(x.depth_um for x in (site.line, *site.own_lines.lines))
+        reach += 2 * _MITRE * _greatest_offset_m(site) + um_to_m(deepest + 2 * site.settings.fit.play)
     return reach
 
 
@@ -183,7 +185,9 @@ def reduced(site: Site, keep: BoolArray, near: Neighbours) -> Site:
     """
     abutments, openings = near.things(keep)
     beds = taken(site.beds, keep)
-    heights, pictures = site.heights, site.pictures
+    heights, pictures, own_lines = site.heights, site.pictures, site.own_lines
+    if own_lines.bed is not None:
+        own_lines = replace(own_lines, bed=own_lines.bed[keep])
     if heights is not None and heights.outline_z_m is not None:
         heights = replace(heights, outline_z_m=heights.outline_z_m[vertices_of(site.beds, keep)])
     if pictures is not None:
@@ -201,6 +205,7 @@ def reduced(site: Site, keep: BoolArray, near: Neighbours) -> Site:
         opening_shapes=taken(site.opening_shapes, openings),
         heights=heights,
         pictures=pictures,
+        own_lines=own_lines,
     )
 
 

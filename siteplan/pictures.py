@@ -427,7 +427,7 @@ def underlay(
 
     view = _web_view(picture, frame, beds, longest_px)
     try:
-        data = _webp(_warped(picture, view), quality)
+        data = webp(_warped(picture, view), quality)
     except RasterioError as error:
         raise DataError(
             Fault("picture-unreadable", f"cannot be read: {error}", "Save it anew", str(picture.path))
@@ -526,7 +526,7 @@ def _warped(picture: Picture, view: _View) -> NDArray[np.uint8]:
     column, row, columns, rows = view.window
     with open_raster(picture.path, DRIVERS) as raster:
         shape = (max(1, round(rows / view.shrink)), max(1, round(columns / view.shrink)))
-        source = _colours(raster, picture, view.window, shape)
+        source = colours_of(raster, picture, view.window, shape)
         t = raster.transform
         across, down = columns / shape[1], rows / shape[0]
         first = from_cells(t, np.array([[column, row]], dtype=np.float64))[0]
@@ -549,7 +549,7 @@ def _warped(picture: Picture, view: _View) -> NDArray[np.uint8]:
     return out
 
 
-def _colours(
+def colours_of(
     raster: Any, picture: Picture, window: tuple[int, int, int, int], shape: tuple[int, int]
 ) -> NDArray[np.uint8]:
     """(4, rows, columns) red, green, blue and opacity of a part of a picture, averaged to a shape."""
@@ -581,7 +581,7 @@ def _colours(
     return out
 
 
-def _webp(colours: NDArray[np.uint8], quality: int) -> bytes:
+def webp(colours: NDArray[np.uint8], quality: int) -> bytes:
     """A picture as WebP."""
     import warnings
 

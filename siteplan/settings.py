@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, field_validator, model_validator
 
 from siteplan.asbuilt_settings import AsBuiltSettings
+from siteplan.desk_settings import DeskSettings
 from siteplan.stakeout_settings import ControlPoint, StakeoutSettings
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
@@ -527,6 +528,7 @@ class SiteSettings(Table):
     control: list[ControlPoint] = []
     """marks on the ground whose places are known"""
     stakeout: StakeoutSettings = StakeoutSettings()
+    desk: DeskSettings = DeskSettings()
 
     @model_validator(mode="after")
     def _courses_stay_together(self) -> SiteSettings:

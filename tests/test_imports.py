@@ -15,7 +15,7 @@ LEVELS: list[set[str]] = [
     {"errors"},
     {"types", "units"},
     {"model", "products", "tomlfile"},
-    {"planar", "geodesy", "tape_settings", "stakeout_settings", "asbuilt_settings", "uncertainty_settings"},
+    {"planar", "geodesy", "tape_settings", "stakeout_settings", "desk_settings", "asbuilt_settings", "uncertainty_settings"},
     {"crs_database"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"detective"},

@@ -83,17 +83,26 @@ class _Desk:
             "/api/plan": lambda r: self.session.plan(_box(r), _zoom(r)),
             "/api/panel": lambda r: self.session.panel(r.query_params.get("bed")),
             "/api/revisions": lambda r: self.session.revisions(),
+            "/api/settings": lambda r: self.session.settings(r.query_params.get("bed")),
+            "/api/tapes": lambda r: self.session.tapes(r.query_params.get("bed")),
+            "/api/at": lambda r: self.session.at(_degrees(r, "lon", 180), _degrees(r, "lat", 89)),
         }
         writes: dict[str, Callable[[Request, dict[str, Any]], Any]] = {
             "/api/try": self._try,
             "/api/edit": self._edit,
             "/api/undo": self._undo,
             "/api/back": self._back,
+            "/api/geometry": lambda r, body: self.session.geometry(body),
+            "/api/measure": lambda r, body: self.session.measure(body),
+            "/api/compare": self._compare,
+            "/api/write": lambda r, body: self.session.write(),
         }
         return [
             Route("/", self._page),
             Route("/assets/leaflet/{path:path}", self._leaflet),
             Route("/assets/desk/{name}", self._own),
+            Route("/tiles/{picture}/{z}/{x}/{y}", self._tile),
+            Route("/api/export/{name}", self._export),
             *(Route(path, _read(make)) for path, make in reads.items()),
             *(Route(path, _write(make), methods=["POST"]) for path, make in writes.items()),
         ]
@@ -102,13 +111,14 @@ class _Desk:
 
     async def _page(self, request: Request) -> Response:
         title = self.session.state.site.settings.name
+        sources = self.session.state.site.settings.desk.tiles
         text = await run_in_threadpool(desk_page, self.token, title)
         # half a surrogate pair in a title has no UTF-8 form
         body = text.encode("utf-8", errors="xmlcharrefreplace")
         return Response(
             body,
             media_type="text/html; charset=utf-8",
-            headers={"Content-Security-Policy": policy(text)},
+            headers={"Content-Security-Policy": policy(text, [t.origin for t in sources])},
         )
 
     async def _leaflet(self, request: Request) -> Response:
@@ -128,7 +138,30 @@ class _Desk:
             raise HTTPException(404, "There is no such file")
         return _file(path)
 
+    # --- pictures and downloads
+
+    async def _tile(self, request: Request) -> Response:
+        given = request.path_params
+        numbers = [given[k] for k in ("z", "x", "y")]
+        if not all(n.isdecimal() and len(n) <= 9 for n in numbers):
+            raise HTTPException(404, "There is no such tile")
+        z, x, y = (int(n) for n in numbers)
+        tile = await run_in_threadpool(self.session.tiles.get, given["picture"], z, x, y)
+        if tile is None:
+            return Response(status_code=204)
+        return Response(tile, media_type="image/webp", headers={"Cache-Control": "private, max-age=3600"})
+
+    async def _export(self, request: Request) -> Response:
+        content, mime, name = await run_in_threadpool(self.session.export, request.path_params["name"])
+        return Response(
+            content, media_type=mime, headers={"Content-Disposition": f'attachment; filename="{name}"'}
+        )
+
     # --- changes
+
+    def _compare(self, request: Request, body: dict[str, Any]) -> Any:
+        names = wire.items(body.get("lines"), "lines", least=2, most=8)
+        return self.session.compare([wire.text(n, "lines", most=200, empty=False) for n in names])
 
     def _try(self, request: Request, body: dict[str, Any]) -> Any:
         return self.session.attempt(wire.whole(body.get("base"), "base"), wire.changes(body.get("changes")))
@@ -188,6 +221,13 @@ def _box(request: Request) -> Box | None:
         wire.bad("bbox must be west,south,east,north")
     west, south, east, north = (wire.number(n, "bbox", least=-1000, most=1000) for n in numbers)
     return west, south, east, north
+
+
+def _degrees(request: Request, name: str, most: float) -> float:
+    try:
+        return wire.number(float(request.query_params.get(name, "")), name, least=-most, most=most)
+    except ValueError:
+        wire.bad(f"{name} must be degrees")
 
 
 def _zoom(request: Request) -> float | None:

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely.ops import split
 
+from siteplan.desk.choices import typed
 from siteplan.desk.wire import Refused
 from siteplan.errors import DataError
 from siteplan.frame import Frame
@@ -252,16 +253,20 @@ class Drawing:
         self._keep(PutFeature(role, first.id, first.name, rings, kinds, first.attributes))
 
     def _set(self, change: Mapping[str, Any]) -> None:
-        self.made.append(SetOverride(tuple(change["path"]), change["value"]))
+        path = tuple(change["path"])
+        self.made.append(SetOverride(path, typed(path, change["value"])))
 
     def _tape(self, change: Mapping[str, Any]) -> None:
         key = change["key"]
         if key is None:
             held = {*self.tapes, *(c.key for c in self.made if isinstance(c, PutTape))}
-            key = next(f"t{n}" for n in range(1, len(held) + 2) if f"t{n}" not in held)
-        row = {"of": change["leg"], "reading": change["reading"]}
-        if change["kind"]:
-            row["tape"] = change["kind"]
+            key = next(f"d{n}" for n in range(1, len(held) + 2) if f"d{n}" not in held)
+        row = {"id": key, "of": change["leg"], "reading": change["reading"]}
+        kind = change["kind"] or ""
+        if kind.startswith("tape:"):
+            row["tape"] = kind.removeprefix("tape:")
+        elif kind:
+            row["kind"] = kind
         self.made.append(PutTape(key, row))
 
     def _drop_tape(self, change: Mapping[str, Any]) -> None:

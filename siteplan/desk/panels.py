@@ -10,48 +10,46 @@ import numpy as np
 from siteplan.desk.view import Shown
 from siteplan.desk.words import Words, counted, rows
 from siteplan.errors import Finding
+from siteplan.laying.result import Takeoff
 from siteplan.lengths import bed_measures
 from siteplan.model import PieceKind
 from siteplan.parts import Part
-from siteplan.products import ProductLine
 from siteplan.publish.write import all_findings
 from siteplan.tables import taken
-from siteplan.types import BoolArray, IntArray
+from siteplan.types import BoolArray
 from siteplan.units import um_to_m
 
-KINDS: Final = ("section", "closer", "corner", "end")
 PENDING: Final = {"text": "being reckoned", "pending": True}
 
 
-def kind_of_code(line: ProductLine) -> dict[str, tuple[str, str]]:
-    """Code to its name and kind, in catalogue order."""
-    groups = (line.sections, line.closers, line.corners, line.ends)
-    return {
-        unit.article.code: (unit.article.name, kind)
-        for kind, units in zip(KINDS, groups, strict=True)
-        for unit in units
-    }
+class Counts:
+    """Pieces by code, summed over parts."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, dict[str, Any]] = {}
+        self.cuts = 0
+
+    def add(self, result: Takeoff, legs: BoolArray) -> None:
+        """Count the pieces of some legs."""
+        counts = result.leg_counts[legs].sum(axis=0).tolist()
+        for article, kind, n in zip(result.articles, result.article_kinds, counts, strict=True):
+            if n:
+                row = self.rows.setdefault(
+                    article.code, {"code": article.code, "what": article.name, "kind": kind, "count": 0}
+                )
+                row["count"] += int(n)
+        pieces = result.pieces
+        self.cuts += int(np.count_nonzero(legs[pieces.leg] & (pieces.kind == PieceKind.CUT)))
+
+    def table(self) -> list[dict[str, Any]]:
+        """Rows of the table of counts: kind by kind, in the order they came in."""
+        made = sorted(self.rows.values(), key=lambda r: KINDS.index(r["kind"]))
+        if self.cuts:
+            made.append({"code": "", "what": "of these, cut to length", "kind": "cut", "count": self.cuts})
+        return [{**row, "text": f"{row['count']:,}"} for row in made]
 
 
-def count_rows(line: ProductLine, codes: Sequence[str], counts: IntArray, cuts: int) -> list[dict[str, Any]]:
-    """Rows of the table of counts."""
-    known = kind_of_code(line)
-    made = [
-        {"code": code, "what": known[code][0], "kind": known[code][1], "count": n, "text": f"{n:,}"}
-        for code, n in zip(codes, counts.tolist(), strict=True)
-        if n
-    ]
-    if cuts:
-        made.append(
-            {
-                "code": "",
-                "what": "of these, cut to length",
-                "kind": "cut",
-                "count": cuts,
-                "text": f"{cuts:,}",
-            }
-        )
-    return made
+KINDS: Final = ("section", "closer", "corner", "end")
 
 
 def _legs_of(part: Part, beds: BoolArray) -> BoolArray:
@@ -59,11 +57,6 @@ def _legs_of(part: Part, beds: BoolArray) -> BoolArray:
     of_run = beds[runs.bed]
     found: BoolArray = of_run[runs.leg_run]
     return found
-
-
-def _cuts(part: Part, legs: BoolArray) -> int:
-    pieces = part.result.pieces
-    return int(np.count_nonzero(legs[pieces.leg] & (pieces.kind == PieceKind.CUT)))
 
 
 def finding_rows(part: Part, findings: Sequence[Finding]) -> list[dict[str, Any]]:
@@ -97,7 +90,8 @@ def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
     legs = _legs_of(part, own)
     of_run = own[runs.bed]
     bed_id = str(site.beds.ids[bed])
-    counts = result.leg_counts[legs].sum(axis=0)
+    counts = Counts()
+    counts.add(result, legs)
     unmet = own[runs.bed[result.unmet.run]]
     unedged = own[part.plan.unedged.bed]
     shown = [
@@ -120,7 +114,7 @@ def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
         "bed": bed_id,
         "revision": revision,
         "rows": rows(shown),
-        "counts": count_rows(site.line, result.codes, counts, _cuts(part, legs)),
+        "counts": counts.table(),
         "legs": _leg_rows(part, legs, words),
         "unmet": _unmet_rows(part, unmet, words),
         "findings": finding_rows(part, [f for f in all_findings(site, part.plan, result) if f.bed == bed_id]),
@@ -183,8 +177,8 @@ def site_panel(
     findings : None while they are being gathered
     cost : None while it is being reckoned
     """
-    length, runs, legs, pieces, beds, cuts, outside, corners = 0.0, 0, 0, 0, 0, 0, 0, 0
-    counts: IntArray | None = None
+    length, runs, legs, pieces, beds, outside, corners = 0.0, 0, 0, 0, 0, 0, 0
+    counts = Counts()
     unmet: list[dict[str, Any]] = []
     for each in shown:
         part = each.view.part
@@ -195,9 +189,7 @@ def site_panel(
         runs, legs = runs + int(of_run.sum()), legs + int(of_leg.sum())
         beds += int(each.live.sum())
         pieces += int(np.count_nonzero(each.live[part.result.pieces.bed]))
-        cuts += _cuts(part, of_leg)
-        own = part.result.leg_counts[of_leg].sum(axis=0)
-        counts = own if counts is None else counts + own
+        counts.add(part.result, of_leg)
         turn = part.plan.runs.corner_turn_deg[of_leg[part.plan.runs.corner_leg]]
         outside, corners = outside + int((turn > 0).sum()), corners + len(turn)
         unmet += _unmet_rows(part, each.live[part.plan.runs.bed[part.result.unmet.run]], words)
@@ -216,9 +208,7 @@ def site_panel(
                 ("Unmet", counted(len(unmet), "place")),
             ]
         ),
-        "counts": []
-        if first is None or counts is None
-        else count_rows(first.site.line, first.result.codes, counts, cuts),
+        "counts": counts.table(),
         "legs": [],
         "unmet": unmet[:MOST_ROWS],
         "unmet_count": len(unmet),

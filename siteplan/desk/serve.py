@@ -80,7 +80,10 @@ def run_desk(folder: Path, *, who: str, port: int | None, browser: bool, say: Ca
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=5
         )
-        uvicorn.Server(config).run(sockets=[sock])
+        try:
+            uvicorn.Server(config).run(sockets=[sock])
+        finally:
+            session.close()
     finally:
         sock.close()
     say("Stopped. Everything that was shown as saved is saved.")

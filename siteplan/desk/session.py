@@ -1,42 +1,61 @@
 """The desk's session: the record, the planned state of its newest revision, and every answer but pictures.
 
-One lock holds the state; what takes time is done outside it, on states that never change.
+One lock holds the state; what takes time is done on states that never change.
 """
 
 from __future__ import annotations
 
 import hashlib
+import tempfile
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from siteplan.catalog import load_line, shipped_lines
-from siteplan.desk.drawing import Drawing, Places, wire_places
+from siteplan.desk import measuring, wire
+from siteplan.desk.choices import choice_rows
+from siteplan.desk.comparing import compared, tape_kinds, tape_rows
+from siteplan.desk.drawing import Drawing, Places
+from siteplan.desk.exports import export_rows, made_export, write_files
 from siteplan.desk.panels import bed_panel, site_panel
-from siteplan.desk.state import Edited, State, edited, site_after, whole_state
-from siteplan.desk.view import MOST_PIECES, Box, boxes_of, meets, places, plan_answer
+from siteplan.desk.reckoning import Reckoned, Worker
+from siteplan.desk.rows import feature_rows
+from siteplan.desk.state import (
+    Edited,
+    State,
+    edited,
+    numbered,
+    shown_part,
+    site_after,
+    whole_state,
+    with_shown,
+)
+from siteplan.desk.tiles import Tiles
+from siteplan.desk.view import MOST_PIECES, Box, plan_answer
 from siteplan.desk.wire import Refused
 from siteplan.errors import DataError, Fault, OutputError, SiteplanError, UsageError
-from siteplan.lengths import bed_measures
-from siteplan.model import Features, RingKind
+from siteplan.model import Features
+from siteplan.parts import Part
+from siteplan.publish.write import default_folder
 from siteplan.record import (
     RECORD_FILE,
     Change,
     Conflict,
     Content,
     DropFeature,
-    PutFeature,
     Record,
+    Revision,
     SetOverride,
     applied,
 )
-from siteplan.sites import Site, load_site
+from siteplan.sites import SITE_FILE, Site, load_site
+from siteplan.tables import taken
+from siteplan.tomlfile import read_toml
 
 ROLES = ("beds", "abutments", "openings")
-KIND = {RingKind.OUTER: "polygon", RingKind.ISLAND: "polygon", RingKind.LINE: "line", RingKind.POINT: "point"}
 
 
 class Session:
@@ -58,6 +77,15 @@ class Session:
         for role in ROLES:
             self.places.learn(self.state.content.features[role])
         self.can_write, self.why_not = _writable(folder)
+        pictures = self.state.site.pictures
+        self.tiles = Tiles(() if pictures is None else pictures.pictures, self.state.site.frame)
+        self.worker = Worker(self._consolidated)
+        self.worker.want(self.state)
+
+    def close(self) -> None:
+        """End what runs beside the answers."""
+        self.worker.stop()
+        self.tiles.close()
 
     # --- states
 
@@ -68,7 +96,25 @@ class Session:
         return whole_state(revision.number, revision.etag, content, self._site(content))
 
     def _site(self, content: Content) -> Site:
-        return site_of_content(self.folder, content)
+        return load_site(self.folder, content=content, allow_empty=True)
+
+    def _consolidated(self, state: State, made: Reckoned) -> None:
+        """The whole site planned in one piece takes the place of the parts it was put together from."""
+        with self.lock:
+            if made.part is not None and self.state.etag == state.etag and len(self.state.shown) > 1:
+                self.state = with_shown(self.state, (shown_part(made.part),))
+
+    def whole(self) -> Part:
+        """The whole site, planned in one piece.
+
+        Raises
+        ------
+        Refused : it has no bed yet
+        """
+        part = self.worker.wait(self.now()).part
+        if part is None:
+            raise Refused(422, "There is no bed yet, so there is no plan", "Draw a bed first")
+        return part
 
     def now(self) -> State:
         """The state of the newest revision; read again where somebody else has saved."""
@@ -78,6 +124,7 @@ class Session:
                 self.state = self._loaded()
                 for role in ROLES:
                     self.places.learn(self.state.content.features[role])
+                self.worker.want(self.state)
             return self.state
 
     def head(self) -> dict[str, Any]:
@@ -126,8 +173,9 @@ class Session:
             revision = self._saving(
                 lambda: self.record.save(base, drawing.made, who=self.who, what=what, etag=etag)
             )
-            self.state = _numbered(done.state, revision.number, revision.etag)
+            self.state = numbered(done.state, revision.number, revision.etag)
             self._learn(drawing)
+            self.worker.want(self.state)
             done = Edited(self.state, done.affected, done.fresh)
         answer = self._answer(done, drawing)
         return {**answer, "revision": revision.number, "etag": revision.etag}
@@ -140,13 +188,13 @@ class Session:
         """Back to the content of a revision."""
         return self._turned(lambda: self.record.go_back(base, to, who=self.who))
 
-    def _turned(self, save: Any) -> dict[str, Any]:
+    def _turned(self, save: Callable[[], Revision]) -> dict[str, Any]:
         with self.lock:
             revision = self._saving(save)
             self.now()
             return {"revision": revision.number, "etag": revision.etag, "reload": True}
 
-    def _saving(self, save: Any) -> Any:
+    def _saving(self, save: Callable[[], Revision]) -> Revision:
         try:
             return save()
         except Conflict as conflict:
@@ -247,14 +295,16 @@ class Session:
             "overrides": state.content.overrides,
             "bounds": self._bounds(state),
             "beds_count": len(site.beds),
-            "pictures": [],
-            "tile_sources": [],
+            "pictures": [p.row for p in self.tiles.pictures],
+            "tile_sources": [
+                {"name": t.name, "url": t.url, "attribution": t.attribution} for t in site.settings.desk.tiles
+            ],
             "grid": {"name": site.frame.name, "unit": site.frame.unit},
             "length_basis": site.settings.length_basis,
             "who": self.who,
             "can_write": self.can_write,
             "why_not": self.why_not,
-            "exports": [],
+            "exports": export_rows(),
             "piece_limit": MOST_PIECES,
         }
 
@@ -292,7 +342,61 @@ class Session:
         return bed_panel(shown.view.part, k, state.revision)
 
     def _site_panel(self, state: State) -> dict[str, Any]:
-        return site_panel(state.site.settings.name, state.shown, state.revision, findings=None, cost=None)
+        done = self.worker.get(state)
+        return site_panel(
+            state.site.settings.name,
+            state.shown,
+            state.revision,
+            findings=None if done is None else done.findings,
+            cost=None if done is None else done.cost,
+        )
+
+    def settings(self, bed: str | None) -> dict[str, Any]:
+        """Settings of the site, or of a bed."""
+        state = self.now()
+        if bed is not None and bed not in {str(i) for i in state.site.beds.ids}:
+            raise Refused(404, f'there is no bed "{bed[:80]}"')
+        said = read_toml(self.folder / SITE_FILE)
+        return {"rows": choice_rows(state.site, state.content.overrides, said, bed)}
+
+    def geometry(self, body: dict[str, Any]) -> dict[str, Any]:
+        """Help with drawing."""
+        state = self.now()
+        op = wire.choice(body.get("op"), "op", measuring.GEOMETRY)
+        if op == "snap":
+            return measuring.snap(state.site, state.snapping, body)
+        make = {"next": measuring.next_point, "arc": measuring.arc, "length": measuring.side_lengths}
+        return make[op](state.site, body)
+
+    def measure(self, body: dict[str, Any]) -> dict[str, Any]:
+        """Lengths along some places."""
+        return measuring.measured(self.now().site, body)
+
+    def at(self, lon: float, lat: float) -> dict[str, str]:
+        """A place in the site's grid and in degrees."""
+        return measuring.place_text(self.state.site, lon, lat)
+
+    def tapes(self, bed: str | None) -> dict[str, Any]:
+        """Readings beside the map."""
+        state = self.now()
+        content = state.content
+        keys = {row.get("id") or key: key for key, row in zip(content.tape_keys, content.tapes, strict=True)}
+        found = tape_rows(self.whole(), bed, keys) if len(state.site.beds) else []
+        return {"rows": found, "kinds": tape_kinds(state.site)}
+
+    def compare(self, lines: list[str]) -> dict[str, Any]:
+        """Product lines side by side."""
+        return compared(self.whole().site, lines)
+
+    def export(self, name: str) -> tuple[bytes, str, str]:
+        """A download."""
+        return made_export(name, self.whole(), self.state.revision)
+
+    def write(self) -> dict[str, Any]:
+        """The plan's folder, as the command line writes it."""
+        folder = default_folder(self.folder).resolve()
+        written = write_files(self.whole(), folder)
+        return {"folder": str(written.folder), "files": list(written.files)}
 
     def revisions(self) -> dict[str, Any]:
         """Every revision, the newest first."""
@@ -313,25 +417,12 @@ def open_record(folder: Path, who: str) -> Record:
         return Record.open(path)
     site = load_site(folder)
     features = {"beds": site.beds, "abutments": site.abutments, "openings": site.openings}
-    return Record.create(
-        path,
-        features,
-        who=who,
-        what="brought in",
-        sources={},
-        grid={"centre_lonlat": list(site.frame.centre_lonlat)},
-    )
-
-
-def site_of_content(folder: Path, content: Content) -> Site:
-    """The site of a content of its record."""
-    return load_site(folder, content=content, allow_empty=True)
+    grid = {"centre_lonlat": list(site.frame.centre_lonlat)}
+    return Record.create(path, features, who=who, what="brought in", sources={}, grid=grid)
 
 
 def _writable(folder: Path) -> tuple[bool, str | None]:
     """Whether the folder takes a file, and why not."""
-    import tempfile
-
     try:
         with tempfile.TemporaryFile(dir=folder):
             return True, None
@@ -339,62 +430,8 @@ def _writable(folder: Path) -> tuple[bool, str | None]:
         return False, f'"{folder.name}" takes no file: {error.strerror or error}'
 
 
-def _numbered(state: State, revision: int, etag: str) -> State:
-    made = State(revision, etag, state.content, state.site, state.shown)
-    for name in ("near", "where"):
-        if name in state.__dict__:
-            made.__dict__[name] = state.__dict__[name]
-    return made
-
-
 def _one(table: Features, feature_id: str) -> Features:
-    from siteplan.tables import taken
-
     return taken(table, table.ids == feature_id)
-
-
-def feature_rows(frame: Any, role: str, table: Features, box: Box | None = None) -> list[dict[str, Any]]:
-    """Features as the page gets them."""
-    if not len(table):
-        return []
-    lonlat = wire_places(frame, table)
-    ring_box = boxes_of(lonlat, table.ring_offsets)
-    rings = np.arange(len(table.ring_kind))
-    wanted = np.ones(len(table), dtype=np.bool_)
-    if box is not None:
-        wanted[:] = False
-        wanted[table.ring_feature[meets(ring_box, box)]] = True
-    rounded = places(lonlat)
-    made: dict[int, dict[str, Any]] = {}
-    for ring in rings[wanted[table.ring_feature]].tolist():
-        k = int(table.ring_feature[ring])
-        kind = int(table.ring_kind[ring])
-        if k not in made:
-            made[k] = {
-                "role": role,
-                "id": str(table.ids[k]),
-                "name": str(table.names[k]),
-                "kind": KIND[RingKind(kind)],
-                "rings": [],
-                "kinds": [],
-                "attributes": {
-                    n: plain(v[k]) for n, v in table.attributes.items() if plain(v[k]) is not None
-                },
-            }
-        made[k]["rings"].append(rounded[table.ring_offsets[ring] : table.ring_offsets[ring + 1]])
-        made[k]["kinds"].append(kind)
-    return list(made.values())
-
-
-def plain(value: Any) -> Any:
-    """A value JSON can hold; texts of those it cannot."""
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not np.isfinite(value):
-        return None
-    if value is None or isinstance(value, (bool, int, float, str)):
-        return value
-    return str(value)
 
 
 def _refuse_named(site: Site, changes: Sequence[Change]) -> None:
@@ -438,6 +475,3 @@ def refused(error: SiteplanError, site: Site | None) -> Refused:
     answer = Refused(422, str(error))
     answer.more = {"faults": rows} if rows else {}
     return answer
-
-
-__all__ = ["MOST_PIECES", "PutFeature", "Session", "bed_measures"]

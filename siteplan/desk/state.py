@@ -13,14 +13,17 @@ from typing import Any, Final
 
 import numpy as np
 
+from siteplan.desk.measuring import Snapping
 from siteplan.desk.view import PartView, Shown
 from siteplan.desk.words import Words
 from siteplan.eaves import roofs_to_walls
+from siteplan.inputs import line_place
 from siteplan.model import Features, Shapes
+from siteplan.own_lines import read_own_lines
 from siteplan.parts import Neighbours, Part, forms, index_of, plan_part, planned
 from siteplan.pictures import PictureCheck
 from siteplan.record import Change, Content, DropFeature, PutFeature, SetOverride
-from siteplan.sites import Site
+from siteplan.sites import SITE_FILE, Site
 from siteplan.tables import joined, taken, with_feature, without
 from siteplan.types import FloatArray, IntArray
 from siteplan.units import um_to_m
@@ -53,6 +56,11 @@ class State:
             each.view.bed_ids[k]: (each, k) for each in self.shown for k in np.flatnonzero(each.live).tolist()
         }
 
+    @cached_property
+    def snapping(self) -> Snapping:
+        """What there is to snap to."""
+        return Snapping(self.site, self.content.features)
+
     @property
     def words(self) -> Words:
         """How the site shows its numbers."""
@@ -73,6 +81,26 @@ def whole_state(revision: int, etag: str, content: Content, site: Site) -> State
     """
     shown = (shown_part(planned(site)),) if len(site.beds) else ()
     return State(revision, etag, content, site, shown)
+
+
+def numbered(state: State, revision: int, etag: str) -> State:
+    """The same state, of another revision."""
+    return _carried(state, State(revision, etag, state.content, state.site, state.shown))
+
+
+def with_shown(state: State, shown: tuple[Shown, ...]) -> State:
+    """The same state, planned in other parts."""
+    made = _carried(state, replace(state, shown=shown))
+    made.__dict__.pop("where", None)
+    return made
+
+
+def _carried(before: State, after: State) -> State:
+    """What was made of a state goes with it."""
+    for name in ("near", "where", "snapping"):
+        if name in before.__dict__:
+            after.__dict__[name] = before.__dict__[name]
+    return after
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,6 +209,9 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
         changed[name] = _shapes_after(site, role, getattr(site, name), features, ids)
     if "beds" in touched:
         changed |= _of_beds(site, changed["beds"])
+        changed["own_lines"] = read_own_lines(
+            site.settings, changed["beds"], lambda text: line_place(text, site.folder), SITE_FILE
+        )
     return replace(site, **changed)
 
 

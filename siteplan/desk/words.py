@@ -54,7 +54,7 @@ class Words:
     def corners(self, part: Part) -> list[str]:
         """What stands at the corners."""
         runs, result = part.plan.runs, part.result
-        codes = [c.article.code for c in result.line.corners]
+        codes = [c.article.code for c in result.corner_units]
         return [
             f"{'Outside' if turn > 0 else 'Inside'} corner, {abs(turn):.1f}°, "
             + (f"unit {codes[unit]}" if laid and unit >= 0 else "no unit")

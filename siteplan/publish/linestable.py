@@ -336,7 +336,7 @@ def print_lines(
     for x in comparison.lines:
         made.add_column(Text(printable(x.key)), justify="right", overflow="fold")
     best = least(comparison)
-    for title, measure, of in _table_rows(length):
+    for title, measure, of in table_rows(length):
         cells = []
         for x in comparison.lines:
             if isinstance(x, NotPlanned):
@@ -350,7 +350,7 @@ def print_lines(
         out.print(Text(printable(note)))
 
 
-def _table_rows(length: Callable[[float], str]) -> list[tuple[str, str, Callable[[LineResult], str]]]:
+def table_rows(length: Callable[[float], str]) -> list[tuple[str, str, Callable[[LineResult], str]]]:
     """Title, measure it is ranked by (or none), and how it is shown."""
 
     def money(amount: Callable[[Cost], int]) -> Callable[[LineResult], str]:
