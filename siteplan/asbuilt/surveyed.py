@@ -180,7 +180,7 @@ def hold_points(site: Site, runs: Runs, shots: Shots) -> Surveyed:
     leg_from = before[:-1] - before[runs.leg_offsets[:-1]][runs.leg_run]
     hit = found.run >= 0
     station = np.where(hit, leg_from[found.leg] + found.along_m, np.nan)
-    near = np.hypot(np.abs(np.where(hit, found.offset_m, np.inf)), found.beyond_m)
+    near = np.hypot(np.where(hit, found.offset_m, 0.0), found.beyond_m)
     ambiguous = hit & ~named & (found.other_run >= 0) & (found.other_m - near <= SIGMAS * sigma_m)
     corners = run_points(runs)
     lowest = np.ones(len(runs.run_id), dtype=bool) if runs.course is None else runs.course == 1
