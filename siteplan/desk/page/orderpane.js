@@ -30,13 +30,18 @@
     if (row.help) { told.textContent = row.help; box.append(told); }
     after.append(box);
   };
+  const OFTEN = new Set(["line", "outline.offset", "fit.prefer", "spares.percent", "show.units"]);
   const fillSettings = async (into, query) => {
     try {
       const answer = await get(`/api/settings${query}`);
       if (!into.isConnected) { return; }
       const held = into.contains(document.activeElement) && document.activeElement.dataset.path;
+      const open = into.querySelector("details")?.open || false, more = make("details");
+      more.append(make("summary", "More that can be set"));
+      more.open = open;
       into.replaceChildren();
-      answer.rows.forEach((row) => settingRow(row, into));
+      answer.rows.forEach((row, i) => settingRow(row, OFTEN.has(row.path.join(".")) || row.from === "desk" || (query && i < 3) ? into : more));
+      if (more.children.length > 1) { into.append(more); }
       if (!answer.rows.length) { into.append(make("p", "Nothing to set here.", "soft")); }
       if (held) { into.querySelector(`[data-path="${CSS.escape(held)}"]`)?.focus(); }
     } catch (error) { desk.saving.trouble(error); }

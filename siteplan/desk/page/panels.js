@@ -11,7 +11,11 @@
 
   /* ------------------------------------------------------------------ parts every pane uses */
 
-  const rows = (list) => list.flatMap(({ label: name, text }) => [userText("dt", name), userText("dd", text)]);
+  const rows = (list) => list.flatMap(({ label: name, text, note }) => {
+    const said = userText("dd", text);
+    if (note) { said.append(userText("small", note)); }
+    return [userText("dt", name), said];
+  });
   const rowList = (list) => { const node = make("dl", undefined, "rows"); node.append(...rows(list)); return node; };
   const countTable = (counts, caption) => {
     const table = make("table", undefined, "counts"), head = make("tr"), body = make("tbody");
@@ -131,7 +135,8 @@
     /* findings and the cut plan of a large site take longer than its pieces: ask again for them */
     clearTimeout(later);
     if (panel.findings_pending || (panel.cost && panel.cost.pending)) { later = setTimeout(() => { if (!desk.dragging && !desk.saving.halted()) { refresh(); } }, 1000); }
-    $("look-rows").replaceChildren(...rows(panel.rows || []));
+    ["look-rows", "draw-rows"].forEach((id) => $(id).replaceChildren(...rows(panel.rows || [])));
+    $("draw-cost").textContent = panel.cost ? panel.cost.text : "";
     $("cost").replaceChildren(userText("span", panel.cost ? panel.cost.text : "No prices in this product line."));
     if (panel.cost && panel.cost.pending) { $("cost").append(userText("small", typeof panel.cost.pending === "string" ? panel.cost.pending : "The cut plan is still being reckoned.")); }
     const table = countTable(panel.counts || [], "Pieces of the whole site");

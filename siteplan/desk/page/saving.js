@@ -153,10 +153,11 @@
           } catch (trouble) { if (trouble instanceof NoAnswer) { offline(); break; } }
           entry.sent = false;
           conflict(error.body);
-        } else if (error.status === 422 || error.status === 400 || error.status === 413) { refused(entry, error); }
+        } else if (error.status >= 400 && error.status < 500 && error.status !== 403) { refused(entry, error); }
         else {
           entry.sent = false;
-          stop("disk", error.body.why || error.message, { text: error.body.why || error.message });
+          const text = error.body.why || error.message;
+          stop(error.status === 507 ? "disk" : "stumbled", text, { text });
           again(5000);
         }
       }
@@ -198,6 +199,17 @@
     } catch (error) {
       if (error instanceof NoAnswer) { offline(); } else { stop("disk", error.message, { text: error.message }); again(5000); }
     }
+  };
+  /* the edit at the head of the queue is one the program stumbles over: the person may leave it out */
+  const leaveOut = () => {
+    const entry = queue.shift();
+    if (entry) { unapply(entry); undos = undos.filter((item) => item !== entry.item); }
+    halt = null;
+    persist();
+    look({ afresh: true });
+    tell("features");
+    show();
+    pump();
   };
   /* a request that is not an edit failed: is the program gone? */
   const trouble = (error) => {
@@ -338,7 +350,7 @@
   };
 
   desk.saving = {
-    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, status, show, refusals,
+    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, leaveOut, status, show, refusals,
     waiting: () => queue.length, canUndo: () => undos.length > 0, canRedo: () => redos.length > 0, halted: () => halt,
     nextUndo: () => undos[undos.length - 1]?.what || "", nextRedo: () => redos[redos.length - 1]?.what || "",
     entries: () => queue,

@@ -110,10 +110,11 @@
       if (!grabbed || event.pointerId !== grabbed.id) { return; }
       const was = grabbed;
       grabbed = null;
+      swallow = performance.now();     /* the click that comes of this release is none on the map */
       map().dragging.enable();
       if (was.on && event.type === "pointerup") { if (fresh) { desk.edit.move(place(event)); } desk.edit.drop(); }
       else if (was.on) { desk.edit.giveUp(); }
-      else if (was.handle.kind === "point") { desk.edit.activate({ ring: was.handle.ring, i: was.handle.i }); swallow = performance.now(); }
+      else if (was.handle.kind === "point") { desk.edit.activate({ ring: was.handle.ring, i: was.handle.i }); }
     };
     let swallow = -1e9;
     container.addEventListener("pointerup", release);

@@ -40,6 +40,7 @@
     else if (!halt) { banner("", []); }
     else if (halt.kind === "silent") { banner(waiting ? `The program does not answer. You can go on drawing. ${counted(waiting)} to be saved. ${kept} The page goes on by itself when the program is back.` : "The program does not answer. You can go on drawing; the page saves when it is back.", [again, keep]); }
     else if (halt.kind === "disk") { banner(`Not saved: ${halt.text} ${waiting ? `${counted(waiting)}. ${kept}` : ""}`, [again, keep]); }
+    else if (halt.kind === "stumbled") { banner(`Not saved: ${halt.text} ${waiting ? `${counted(waiting)}. ${kept}` : ""}`, [again, ...(waiting ? [button(`Leave out: ${desk.saving.entries()[0].what}`, desk.saving.leaveOut)] : []), keep]); }
     else if (halt.kind === "other") { banner(`${halt.text} Your edits stay here until the right site is back.`, [again, keep]); }
     else if (halt.kind === "conflict") { banner("Somebody else saved a change while you were drawing. Choose what to do with yours.", [button("Choose", () => conflict(halt.by), "main"), keep]); }
   };
