@@ -296,7 +296,7 @@ def _gap_findings(
             Finding(
                 "taken-back",
                 "notice",
-                f"{int(back.sum())} pieces were ticked and taken back: {_few(pieces.piece_id[back])}.",
+                f"Pieces ticked and taken back ({int(back.sum())}): {_few(pieces.piece_id[back])}.",
             )
         )
     other = status == "laid as another"
@@ -305,8 +305,8 @@ def _gap_findings(
             Finding(
                 "laid-as-another",
                 "notice",
-                f"{int(other.sum())} pieces were laid as another code or cut "
-                f"otherwise: {_few(pieces.piece_id[other])}.",
+                f"Pieces laid as another code or cut otherwise ({int(other.sum())}): "
+                f"{_few(pieces.piece_id[other])}.",
             )
         )
     return found
@@ -333,7 +333,7 @@ def _cross_findings(
             Finding(
                 "surveyed-not-ticked",
                 "error",
-                f"{int(quiet.sum())} runs have survey points and no ticked piece: {_few(ids[quiet])}.",
+                f"Runs with survey points and no ticked piece ({int(quiet.sum())}): {_few(ids[quiet])}.",
             )
         )
     bare = begun & ~seen
@@ -342,7 +342,7 @@ def _cross_findings(
             Finding(
                 "ticked-not-surveyed",
                 "notice",
-                f"{int(bare.sum())} runs with laid pieces have no survey point: {_few(ids[bare])}.",
+                f"Runs with laid pieces and no survey point ({int(bare.sum())}): {_few(ids[bare])}.",
             )
         )
     return found

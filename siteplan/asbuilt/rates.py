@@ -106,12 +106,12 @@ def rate_rows(
         else:
             usable.setdefault(index[spell.run], []).append(spell)
     for names, code, what in (
-        (lost, "time-of-no-run", "are of runs the plan does not have"),
-        (open_ones, "time-not-stopped", "were never stopped and count for nothing"),
-        (backwards, "time-backwards", "stop before they start and count for nothing"),
+        (lost, "time-of-no-run", "of runs the plan does not have"),
+        (open_ones, "time-not-stopped", "that were never stopped, and count for nothing"),
+        (backwards, "time-backwards", "that stop before they start, and count for nothing"),
     ):
         if names:
-            text = f"{len(names)} times {what}: {listed(dict.fromkeys(names))}."
+            text = f"Times {what} ({len(names)}): {listed(dict.fromkeys(names))}."
             found.append(Finding(code, "notice", text))
     overlapping = [str(runs.run_id[r]) for r, spells in sorted(usable.items()) if _overlap(spells)]
     if overlapping:
@@ -135,8 +135,8 @@ def rate_rows(
     without = np.flatnonzero((count > 0) & ~np.isin(np.arange(len(count)), [r.run for r in rows]))
     if rows and len(without):
         found.append(
-            Finding("no-times", "notice", f"{len(without)} runs with laid pieces have no times; rates leave "
-                    f"them out: {listed(runs.run_id[without])}.")
+            Finding("no-times", "notice", f"Runs with laid pieces and no times, which rates leave out "
+                    f"({len(without)}): {listed(runs.run_id[without])}.")
         )  # fmt: skip
     if rows:
         rows.append(

@@ -163,8 +163,8 @@ def read_shots(
             Finding(
                 "point-twice",
                 "notice",
-                f"{int((~keep).sum())} survey points stand in the files twice "
-                f"with one place; each counts once: {listed(name[~keep])}.",
+                "Survey points that stand in the files twice with one place, each counted once "
+                f"({int((~keep).sum())}): {listed(name[~keep])}.",
             )
         )
     return Shots(name[keep], code[keep], file[keep], row[keep].astype(np.int64), xy[keep], tuple(findings))
@@ -434,9 +434,8 @@ def _findings(
             Finding(
                 "point-unmatched",
                 "notice",
-                f"{len(lost)} survey points lie farther than "
-                f"{said.point_within / 1e3:g} mm from every laying line they may be of, and are of none: "
-                f"{listed(parts)}.",
+                f"Survey points farther than {said.point_within / 1e3:g} mm from every laying line they may "
+                f"be of, which match nothing ({len(lost)}): {listed(parts)}.",
             )
         )
     if ambiguous.any():
@@ -444,9 +443,8 @@ def _findings(
             Finding(
                 "point-ambiguous",
                 "notice",
-                f"{int(ambiguous.sum())} survey points lie as near to "
-                "another run as to the one they are counted to: "
-                f"{listed(shots.number[ambiguous])}. Give the run as their code.",
+                "Survey points as near to another run as to the one they are counted to "
+                f"({int(ambiguous.sum())}): {listed(shots.number[ambiguous])}. Give the run as their code.",
             )
         )
     return out

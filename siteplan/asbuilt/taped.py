@@ -100,12 +100,12 @@ def hold_lengths(site: Site, plan: RunPlan, sheaf: Sheaf) -> tuple[tuple[TapedRo
     made = tuple(row for _, row in sorted(rows, key=lambda r: r[0]))
     found = []
     for names, code, what in (
-        (unread, "length-not-read", "as-laid lengths are no lengths and are left out"),
-        (bare, "length-unit", "as-laid lengths have no unit; they were read in the unit the page showed"),
-        (other, "length-of-another-plan", "as-laid lengths are not of this plan and are left out"),
+        (unread, "length-not-read", "As-laid lengths that are no lengths, left out"),
+        (bare, "length-unit", "As-laid lengths without a unit, read in the unit the page showed"),
+        (other, "length-of-another-plan", "As-laid lengths of another plan, left out"),
     ):
         if names:
-            found.append(Finding(code, "notice", f"{len(names)} {what}: {listed(names)}."))
+            found.append(Finding(code, "notice", f"{what} ({len(names)}): {listed(names)}."))
     return made, (*found, *_differences(site, made))
 
 

@@ -247,7 +247,11 @@ def _twice(
 ) -> list[Finding]:
     ids = result.pieces.piece_id
     found = [
-        Finding("ticked-twice", "notice", f"{label} has {len(again)} pieces more than once: {listed(again)}.")
+        Finding(
+            "ticked-twice",
+            "notice",
+            f"{label} has some pieces more than once ({len(again)}): {listed(again)}.",
+        )
         for label, again in twice.items()
     ]
     several = [k for k, ticks in sorted(laid_by.items()) if len({by for _, by in ticks}) > 1]
@@ -256,7 +260,7 @@ def _twice(
             Finding(
                 "ticked-twice",
                 "notice",
-                f"{len(several)} pieces were ticked on two phones: {listed(str(ids[k]) for k in several)}. "
+                f"Pieces ticked on two phones ({len(several)}): {listed(str(ids[k]) for k in several)}. "
                 "Each counts once, with the earliest time.",
             )
         )

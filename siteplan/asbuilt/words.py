@@ -53,9 +53,10 @@ def figures(built: AsBuilt) -> Rows:
         rows.append(("Stock left, its value", f"{money_text(value, order.currency_digits)} {order.currency}"))
     if survey is not None:
         found = int((survey.corner_point >= 0).sum())
+        asked = np.isin(survey.corner_run, survey.surveyed_runs)
         rows += [
             ("Survey points", f"{len(survey.shots)}, {len(survey.unmatched)} of no run"),
-            ("Corners found", f"{found} of {len(survey.corner_point)}"),
+            ("Corners found", f"{found} of {int(asked.sum())} on surveyed runs"),
         ]
     return rows
 
