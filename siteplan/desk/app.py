@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +25,7 @@ from siteplan.desk.wire import Refused
 from siteplan.errors import OutputError, SiteplanError
 from siteplan.publish.assets import VENDOR, script_text
 
+LOG: Final = logging.getLogger("siteplan.desk")
 KINDS: Final = {".js": "text/javascript", ".css": "text/css", ".png": "image/png"}
 _SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
 _PLAIN_NAME: Final = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
@@ -63,6 +65,7 @@ def _told(request: Request, error: Exception) -> Response:
     elif isinstance(error, HTTPException):
         made = Refused(error.status_code, error.detail)
     else:
+        LOG.exception("the desk stumbled over %s", request.url.path, exc_info=error)
         made = Refused(500, f"The desk stumbled over this ({type(error).__name__}). Please report it")
     return answer(made.body, made.status)
 
@@ -146,16 +149,23 @@ class _Desk:
         if not all(n.isdecimal() and len(n) <= 9 for n in numbers):
             raise HTTPException(404, "There is no such tile")
         z, x, y = (int(n) for n in numbers)
-        tile = await run_in_threadpool(self.session.tiles.get, given["picture"], z, x, y)
-        if tile is None:
-            return Response(status_code=204)
-        return Response(tile, media_type="image/webp", headers={"Cache-Control": "private, max-age=3600"})
+
+        def cut() -> Response:
+            tile = self.session.tiles.get(given["picture"], z, x, y)
+            if tile is None:
+                return Response(status_code=204)
+            keep = {"Cache-Control": "private, max-age=3600"}
+            return Response(tile, media_type="image/webp", headers=keep)
+
+        return await run_in_threadpool(_answered, request, cut)
 
     async def _export(self, request: Request) -> Response:
-        content, mime, name = await run_in_threadpool(self.session.export, request.path_params["name"])
-        return Response(
-            content, media_type=mime, headers={"Content-Disposition": f'attachment; filename="{name}"'}
-        )
+        def made() -> Response:
+            content, mime, name = self.session.export(request.path_params["name"])
+            attached = {"Content-Disposition": f'attachment; filename="{name}"'}
+            return Response(content, media_type=mime, headers=attached)
+
+        return await run_in_threadpool(_answered, request, made)
 
     # --- changes
 
@@ -187,17 +197,26 @@ class _Desk:
 
 def _read(make: Callable[[Request], Any]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
-        return answer(await run_in_threadpool(make, request))
+        return await run_in_threadpool(_answered, request, lambda: make(request))
 
     return endpoint
 
 
 def _write(make: Callable[[Request, dict[str, Any]], Any]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
-        body = wire.parsed(await request.body())
-        return await run_in_threadpool(lambda: answer(make(request, body)))
+        given = await request.body()
+        return await run_in_threadpool(_answered, request, lambda: make(request, wire.parsed(given)))
 
     return endpoint
+
+
+def _answered(request: Request, make: Callable[[], Any]) -> Response:
+    """The answer, or what went wrong: here, so that a mistake of ours does not cut the connection."""
+    try:
+        made = make()
+        return made if isinstance(made, Response) else answer(made)
+    except Exception as error:
+        return _told(request, error)
 
 
 def _file(path: Path) -> Response:

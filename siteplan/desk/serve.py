@@ -35,7 +35,8 @@ def listening(port: int | None) -> socket.socket:
     ports = [port] if port is not None else [*range(FIRST_PORT, FIRST_PORT + TRIED), 0]
     why = ""
     for number in ports:
-        sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        # named as TCP, so that the event loop turns off the delay of small packets (40 ms an answer)
+        sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             sock.bind((HOST, number))

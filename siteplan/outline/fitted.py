@@ -45,6 +45,8 @@ class Fitted:
         closed ring may lie somewhat outside [0, length], so that order is kept.
         """
         base = self.map_base[ring]
+        if not len(self.map_from):
+            return traced_m
         out: FloatArray = np.interp(base + traced_m, self.map_from, self.map_to) - base
         return out
 
