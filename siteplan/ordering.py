@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -18,6 +18,9 @@ from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
 from siteplan.types import FloatArray, ObjectArray
+from siteplan.uncertainty.components import length_model
+from siteplan.uncertainty.lengths import LengthModel
+from siteplan.uncertainty.suffice import Confidence, confidence
 from siteplan.units import round_um
 
 if TYPE_CHECKING:
@@ -45,6 +48,10 @@ class Purchase:
     """beside ``order.deliveries``, in the same order"""
     groundwork: Groundwork | None
     """None where the site names no recipe"""
+    confidence: Confidence | None = None
+    """None where the site asks for no probability and says nothing of uncertainty"""
+    flat: Order | None = None
+    """beside it: the order by percentage, whether that is the one that is bought or not"""
 
     @property
     def cuts(self) -> SiteCuts:
@@ -52,12 +59,18 @@ class Purchase:
         return self.order.cuts
 
 
-def purchase(site: Site, plan: RunPlan, result: Takeoff) -> Purchase:
+def purchase(site: Site, plan: RunPlan, result: Takeoff, *, lengths: LengthModel | None = None) -> Purchase:
     """Cut plan, order, deliveries and groundwork of a plan.
+
+    Parameters
+    ----------
+    site, plan, result : the plan and its takeoff
+    lengths : how sure the lengths are, in place of what the settings say, such as after an adjustment
 
     Raises
     ------
-    DataError : a colour or code the product line does not have, a recipe with faults.
+    DataError : a colour or code the product line does not have, a recipe with faults, beds or tapes the
+        settings of uncertainty name and the site does not have.
     """
     plan = laid_plan(site, plan, result)
     settings = site.settings
@@ -67,19 +80,53 @@ def purchase(site: Site, plan: RunPlan, result: Takeoff) -> Purchase:
         loaded = load_recipe(site.folder / recipe if recipe.endswith(".toml") else recipe)
     cuts = plan_site_cuts(result, time_limit_s=float(settings.order.cut_plan_seconds))
     phase = run_phases(site, plan.runs)
-    order = plan_order(
-        result,
-        cuts,
-        order_rules(site),
-        run_phase=phase,
-        phases=[p.name for p in settings.phase],
-        run_owner=run_owners(site, plan.runs),
-    )
+    phases, owner = [p.name for p in settings.phase], run_owners(site, plan.runs)
+
+    def ordered(rules: OrderRules) -> Order:
+        return plan_order(result, cuts, rules, run_phase=phase, phases=phases, run_owner=owner)
+
+    flat = ordered(order_rules(site))
+    sure = _confidence(site, plan, result, flat, lengths)
+    order = flat
+    if sure is not None and settings.spares.suffice is not None:
+        order = ordered(replace(order_rules(site), wanted=_wanted(site, flat, sure)))
     return Purchase(
         order=order,
         drops=_drops(site, result, phase, order),
         groundwork=None if loaded is None else reckon(loaded, quantities(site, plan, result)),
+        confidence=sure,
+        flat=None if sure is None else flat,
     )
+
+
+USUAL: Final = Fraction(95, 100)
+"""the probability looked at where a site says what is uncertain and orders by percentage"""
+
+
+def _confidence(
+    site: Site, plan: RunPlan, result: Takeoff, flat: Order, lengths: LengthModel | None
+) -> Confidence | None:
+    spares = site.settings.spares
+    if spares.suffice is None and site.settings.uncertainty is None:
+        return None
+    return confidence(
+        site,
+        plan,
+        result,
+        np.array([row.need for row in flat.rows], dtype=np.int64),
+        spares.suffice or USUAL,
+        Fraction(str(spares.breakage_percent)) / 100,
+        length_model(site, plan) if lengths is None else lengths,
+    )
+
+
+def _wanted(site: Site, flat: Order, sure: Confidence) -> dict[str, int]:
+    """Pieces of each code: what suffices, and no fewer than the plan takes with the spares by count."""
+    count = site.settings.spares.count
+    return {
+        row.code: max(int(n), row.need + count.get(row.code, 0))
+        for row, n in zip(flat.rows, sure.wanted.least.order.tolist(), strict=True)
+    }
 
 
 def order_rules(site: Site) -> OrderRules:

@@ -18,6 +18,7 @@ from siteplan.desk_settings import DeskSettings
 from siteplan.stakeout_settings import ControlPoint, StakeoutSettings
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
+from siteplan.uncertainty_settings import Uncertainty
 
 SCHEMA_VERSION = 1
 
@@ -306,9 +307,25 @@ class CornerSettings(Table):
     """ways in the order they are tried; what the product line cannot is passed over"""
 
 
+def _probability(value: object) -> object:
+    found = re.fullmatch(r"(\d{1,2}(?:\.\d{1,4})?) ?%", value) if isinstance(value, str) else None
+    if found and Fraction(found[1]) > 0:
+        return Fraction(found[1]) / 100
+    raise ValueError('write the probability as text, more than 0 and less than 100 %, such as "95 %"')
+
+
+Probability = Annotated[
+    Fraction, BeforeValidator(_probability), PlainSerializer(lambda v: f"{float(v) * 100:g} %")
+]
+"""A probability, exact as written."""
+
+
 class Spares(Table):
     """Pieces ordered beyond the takeoff."""
 
+    suffice: Probability | None = None
+    """every code suffices for the whole site with this probability, at least cost: in place of
+    ``percent`` and ``least_special``; see ``[uncertainty]``"""
     percent: Annotated[float, Field(ge=0, le=100)] = 3.0
     least_special: Annotated[int, Field(ge=0)] = 1
     """at least this many spare of every closer, corner and end code that is used"""
@@ -525,10 +542,14 @@ class SiteSettings(Table):
     tape: list[TapeRow] = []
     """readings of tapes; more may stand in the file ``reconcile.tapes``"""
     reconcile: Reconcile = Reconcile()
+    asbuilt: AsBuiltSettings = AsBuiltSettings()
+    """how what was laid is held against the plan"""
     control: list[ControlPoint] = []
     """marks on the ground whose places are known"""
     stakeout: StakeoutSettings = StakeoutSettings()
     desk: DeskSettings = DeskSettings()
+    uncertainty: Uncertainty | None = None
+    """what may be off, and by how much; not given: the defaults, used where ``spares.suffice`` is"""
 
     @model_validator(mode="after")
     def _courses_stay_together(self) -> SiteSettings:
@@ -541,8 +562,6 @@ class SiteSettings(Table):
         if self.fit.play and self.length_basis == "slope" and self.slope_by == "follow":
             raise ValueError(
                 "fit.play moves legs by plan lengths and cannot be used where pieces are fitted to slope "
-    asbuilt: AsBuiltSettings = AsBuiltSettings()
-    """how what was laid is held against the plan"""
                 'lengths: leave play out, or use length_basis = "ground" or slope_by = "step"'
             )
         return self

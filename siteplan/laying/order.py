@@ -41,6 +41,9 @@ class OrderRules:
     """least number of spares of every closer, corner and end code that is used"""
     breakage_percent: Fraction = Fraction(0)
     """pieces expected to break, of every used code, apart from the spares"""
+    wanted: Mapping[str, int] | None = None
+    """pieces of each code altogether, spares and breakage among them, in place of percentage, count and least
+    number; never fewer than the plan takes"""
     broken_packs: bool = False
     """buy single pieces of codes that have a single price, where that is cheaper than a pack"""
     packs_per: PacksPer = "site"
@@ -279,6 +282,10 @@ def plan_order(
         spare = math.ceil(rules.spare_percent * used / 100) if by_count is None else by_count
         if used and kind != "section":
             spare = max(spare, rules.least_special)
+        if rules.wanted is not None:
+            beyond = max(0, rules.wanted.get(article.code, 0) - used)
+            broken = min(broken, beyond)
+            spare = beyond - broken
         breakage.append(broken)
         spares.append(spare)
     extra = np.column_stack(

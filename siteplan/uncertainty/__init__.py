@@ -1,0 +1,1 @@
+"""How sure lengths and counts are, and the order that suffices with a stated probability."""
