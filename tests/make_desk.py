@@ -120,21 +120,27 @@ class Desk:
         """Address of its page."""
         return f"http://127.0.0.1:{self.port}/"
 
+    @property
+    def log(self) -> Path:
+        """What the program says of trouble."""
+        return self.folder.parent / "desk.log"
+
     def start(self) -> Desk:
         """Start it and wait until it answers."""
         run = "import sys; from siteplan.cli import main; sys.exit(main())"
         options = ("--no-browser", "--port", str(self.port), "--who", self.who)
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", run, "desk", str(self.folder), *options],
-            stdout=subprocess.DEVNULL,
-            stderr=(self.folder.parent / "desk.log").open("ab"),
-        )  # fmt: skip
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", run, "desk", str(self.folder), *options],
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+            )
         until = time.monotonic() + 60
         while time.monotonic() < until:
             try:
                 self.get("/api/head")
             except (urllib.error.URLError, ConnectionError):
-                assert self.process.poll() is None, (self.folder.parent / "desk.log").read_text()[-3000:]
+                assert self.process.poll() is None, self.log.read_text()[-3000:]
                 time.sleep(0.05)
             else:
                 return self

@@ -133,6 +133,15 @@ class PartView:
         )  # fmt: skip
 
     @cached_property
+    def leg_lines(self) -> Lines:
+        """Legs, as the lines they are: what a click on one finds."""
+        runs = self.part.plan.runs
+        return Lines.of(
+            runs.leg_id, [""] * len(runs.leg_id), runs.bed[runs.leg_run],
+            self.part.site.frame.wgs84(runs.xy), runs.offsets,
+        )  # fmt: skip
+
+    @cached_property
     def ring(self) -> IntArray:
         """(v, 2) corners of the footprints, whole 1e-8 degrees."""
         lonlat = self.part.site.frame.wgs84(self.part.result.pieces.outline_xy)
@@ -202,7 +211,13 @@ def plan_answer(
         part = view.legs
         for k in part.within(box, each.live):
             legs.append(
-                {"id": part.ids[k], "bed": ids[part.bed[k]], "text": part.texts[k], "at": part.line(k)[0]}
+                {
+                    "id": part.ids[k],
+                    "bed": ids[part.bed[k]],
+                    "text": part.texts[k],
+                    "at": part.line(k)[0],
+                    "line": view.leg_lines.line(k),
+                }
             )
     pieces, note = _pieces(shown, box, zoom)
     return {

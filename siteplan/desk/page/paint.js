@@ -165,10 +165,8 @@
       if (piecesShow(map().getZoom())) {
         plan.all("legs").forEach((leg) => {
           const px = Math.hypot(leg.edge[2] - leg.edge[0], leg.edge[3] - leg.edge[1]) * scale;
-          if (leg.text && leg.at && px > 64) {
-            const middle = leg.at.x.length >> 1, a = Math.max(0, middle - 1);
-            write(leg.text, (leg.at.x[a] + leg.at.x[middle]) / 2 * scale - corner.x, (leg.at.y[a] + leg.at.y[middle]) / 2 * scale - corner.y - 16,
-              "600 12px system-ui, sans-serif", "#003A5D");
+          if (leg.text && px > 64) {
+            write(leg.text, leg.label.x * scale - corner.x, leg.label.y * scale - corner.y - 16, "600 12px system-ui, sans-serif", "#003A5D");
           }
         });
       }

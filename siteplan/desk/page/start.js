@@ -26,8 +26,12 @@
     $("side-toggle").textContent = open ? "Hide panel" : "Show panel";
   };
   desk.showWhole = () => {
-    const { bounds } = state.site;
-    if (bounds) { map().fitBounds([[bounds[1], bounds[0]], [bounds[3], bounds[2]]], { padding: [24, 24], maxZoom: 22, animate: !still() }); }
+    /* the beds, and the pictures they are traced from; a picture of a whole county is not the site */
+    const all = [state.site.bounds, ...(state.site.pictures || []).map((picture) => picture.bounds)].filter((box, i) => box && (i === 0 || box[2] - box[0] < 0.02));
+    if (!all.length && state.site.pictures?.length) { all.push(state.site.pictures[0].bounds); }
+    if (!all.length) { return; }
+    const [west, south, east, north] = [0, 1, 2, 3].map((k) => Math[k < 2 ? "min" : "max"](...all.map((box) => box[k])));
+    map().fitBounds([[south, west], [north, east]], { padding: [24, 24], maxZoom: 22, animate: !still() });
   };
 
   /* ------------------------------------------------------------------ the pictures underneath */
@@ -199,7 +203,7 @@
     desk.openSide(!narrow());
     map().invalidateSize({ animate: false });
     const view = keep.get("view", sessionStorage);
-    if (view) { map().setView(view.at, view.zoom, { animate: false }); } else if (site.bounds) { desk.showWhole(); }
+    if (view) { map().setView(view.at, view.zoom, { animate: false }); } else { desk.showWhole(); }
     buildPictures();
     buildControls();
     ["panels", "sketch", "drawPane", "orderPane", "talk", "paint", "pen"].forEach((part) => desk[part].build());

@@ -53,7 +53,7 @@
   const readPlan = (raw, beds) => ({
     beds,                                   /* the beds it is about; null is all in view */
     hidden: new Set(),
-    runs: (raw.runs || []).map(readLine), unmet: (raw.unmet || []).map(readLine), legs: (raw.legs || []).filter((leg) => leg.line).map(readLine),
+    runs: (raw.runs || []).map(readLine), unmet: (raw.unmet || []).map(readLine), legs: (raw.legs || []).filter((leg) => leg.line).map((leg) => ({ ...readLine(leg), label: { x: mapX(leg.at[0]), y: mapY(leg.at[1]) } })),
     corners: (raw.corners || []).map((corner) => ({ ...corner, x: mapX(corner.at[0]), y: mapY(corner.at[1]) })),
     pieces: readPieces(raw.pieces), note: raw.pieces_note || "", revision: raw.revision,
   });
