@@ -127,7 +127,7 @@ function turnWords(k) {
 
 // what to say of the joint before a piece, and whether it is out of the ordinary
 function jointWords(k) {
-  const lines = [], usual = PLAN.nominal_gap_um, leg = P.leg[k];
+  const lines = [], usual = RUNS.gap_um[runOf(k)], leg = P.leg[k];
   if (P.space[k] < 0) {
     const first = k === RUN_FIRST[runOf(k)] && !RUNS.closed[runOf(k)];
     const clear = BACKWARDS ? RUNS.um[runOf(k)] - P.from[k] - P.um[k] : P.from[k];
@@ -143,6 +143,11 @@ function jointWords(k) {
   }
   if (P.leftOver[k] > 0) lines.push([`Leave ${smallText(P.leftOver[k])} more here: the leg comes out short by it`, true]);
   if (P.leftOver[k] < 0) lines.push([`Close up ${smallText(-P.leftOver[k])} here: the leg comes out over by it`, true]);
+  const run = runOf(k), first = RUN_FIRST[run];
+  if (RUNS.closed[run] && k === RUN_FIRST[run + 1] - 1 && k > first) {
+    const left_ = P.leftOver[first];
+    lines.push([`Closes on the first piece: joint ${smallText(P.gap[first])}${left_ ? ` ${left_ > 0 ? "and" : "less"} ${smallText(Math.abs(left_))} left-over` : ""}`, true]);
+  }
   return lines;
 }
 
@@ -318,6 +323,7 @@ function runPage() {
     el("h2", {}, name(id), el("span", { class: "soft" }, " ", name(bedName(r)))),
     el("p", { text: `${RUNS.closed[r] ? "Closed" : "Open"} run, ${lengthText(RUNS.um[r])}; ${laid} of ${total} pieces laid. ` +
       `${BACKWARDS ? "Lay it from its far end: the bed is on your right." : "Lay it from its start: the bed is on your left."}` }),
+    PLAN.lines.length > 1 ? el("p", {}, "Product line: ", name(PLAN.lines[RUNS.line[r]])) : "",
     el("p", { class: "soft", text: points.map((k) => `${PLAN.points.letter[k]} ${PLAN.points.words[k]}`).join(" → ") + (RUNS.closed[r] ? " → back" : "") }),
     ...unmet.map((u) => el("p", { class: "loud" }, "Not met: ", name(u.leg), `${u.short_um ? `, ${lengthText(u.short_um)} left bare` : ""}: ${u.why}. Ask before laying.`)),
     workTimes(r),
@@ -483,7 +489,7 @@ function filePage() {
       el("li", {}, "Site: ", name(PLAN.site)), PLAN.note ? el("li", {}, name(PLAN.note)) : null,
       el("li", {}, "Shown: ", name(PLAN.subject)), el("li", { text: `Plan ${PLAN.plan_short}` }),
       PLAN.revision ? el("li", {}, "Revision: ", name(PLAN.revision)) : null,
-      el("li", {}, "Product line: ", name(PLAN.line_name)), el("li", { text: `${PLAN.basis_text}. ${PLAN.grid_text}` }),
+      el("li", {}, PLAN.lines.length > 1 ? "Product lines: " : "Product line: ", name(PLAN.lines.join(", "))), el("li", { text: `${PLAN.basis_text}. ${PLAN.grid_text}` }),
       PLAN.picture ? el("li", {}, "Picture: ", name(PLAN.picture.text)) : null,
       el("li", { text: `Phone: ${field.phone}` })),
     el("p", { class: "soft", text: "The position of a phone is good to some metres at best: it finds the bed, never the piece. Set out from the plan sheets." }),
@@ -629,21 +635,23 @@ function locate() {
 
 // --- paper ----------------------------------------------------------------------------------------------------
 
+const shortCell = (text) => el("td", { class: text.length <= 24 ? "short" : "" }, name(text));
+
 function makePaper() {
   const runs = state.printed || RUNS.ids.map((_, r) => r);
   $("paper").replaceChildren(
     el("h1", {}, name(PLAN.site)), el("p", {}, `Plan ${PLAN.plan_short}`, PLAN.revision ? ", revision " : "", PLAN.revision ? name(PLAN.revision) : null,
-      `. ${PLAN.basis_text}. `, name(PLAN.line_name), `. Usual joint ${smallText(PLAN.nominal_gap_um)}.`),
+      `. ${PLAN.basis_text}. `, name(PLAN.lines.join(", ")), "."),
     el("ul", {}, ...PLAN.cautions.map((text) => el("li", { text }))),
     ...runs.map((r) => el("section", {},
       el("h2", {}, name(RUNS.ids[r]), " ", name(bedName(r))),
-      el("p", { text: `${RUNS.closed[r] ? "Closed" : "Open"} run, ${lengthText(RUNS.um[r])}, ${plural(RUNS.pieces[r], "piece")}. ${BACKWARDS ? "Laid from the far end, bed on the right." : "Laid from the start, bed on the left."}` }),
+      el("p", { text: `${RUNS.closed[r] ? "Closed" : "Open"} run, ${lengthText(RUNS.um[r])}, ${plural(RUNS.pieces[r], "piece")}, usual joint ${smallText(RUNS.gap_um[r])}. ${BACKWARDS ? "Laid from the far end, bed on the right." : "Laid from the start, bed on the left."}` }),
       ...RUNS.unmet.filter((u) => u.run === r).map((u) => el("p", { class: "strong" }, "Not met: ", name(u.leg), `: ${u.why}`)),
       el("table", {}, el("thead", {}, el("tr", {}, ...["", "Piece", "Kind", "Code", "Length", "Turn", "Joint", "Station", "Laid"].map((text) => el("th", { text })))),
-        el("tbody", {}, ...piecesOf(r).map((k) => el("tr", {}, el("td", {}, sign(P.kind[k], false, 14)), el("td", {}, name(pieceId(k))), el("td", { text: kindWord(k) }), el("td", {}, name(codeOf(k))),
-          el("td", { text: lengthWords(k) }), el("td", { text: turnWords(k)[1].replace("Straight on", "") }),
+        el("tbody", {}, ...piecesOf(r).map((k) => el("tr", {}, el("td", {}, sign(P.kind[k], false, 14)), shortCell(pieceId(k)), el("td", { text: kindWord(k) }), shortCell(codeOf(k)),
+          el("td", { class: "short", text: lengthWords(k) }), el("td", { text: turnWords(k)[1].replace("Straight on", "") }),
           el("td", { text: [...jointWords(k).filter(([, loud]) => loud).map(([text]) => text), ...(PLAN.pieces.notes[k] || [])].join("; ") }),
-          el("td", { text: lengthText(P.from[k]) }), el("td", { class: "box", text: field.laid[k] ? "✓" : "" }))))))));
+          el("td", { class: "short", text: lengthText(P.from[k]) }), el("td", { class: "box", text: field.laid[k] ? "✓" : "" }))))))));
 }
 
 function printRuns(runs) {

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.crew.fieldfile import FORMAT, LIMITS, LISTS, SAME_PLACE_M, VERSION
+from siteplan.crew.lines import line_of_runs, lines_of
 from siteplan.crew.packing import LONLAT_UNIT, UNITS_PER_M, Places, affine, bits, packed
 from siteplan.crew.picture import CrewPicture
 from siteplan.crew.turns import Laid, joint_places, laid_order
@@ -24,7 +25,7 @@ from siteplan.sheets.content import Points, choose_beds, point_words, run_points
 from siteplan.sheets.revision import plan_hash, short_hash
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
-from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, OffsetArray, XYArray
+from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
 from siteplan.units import format_length
 
 SCHEMA: Final = 1
@@ -112,7 +113,7 @@ def crew_data(crew: CrewPlan, picture: CrewPicture | None = None) -> dict[str, A
         "revision": crew.revision,
         "subject": crew.subject,
         "line": site.line.key,
-        "line_name": site.line.name,
+        "lines": [line.name for line in lines_of(crew.result)],
         "units": said.units,
         "inch_fraction": said.inch_fraction,
         "basis": laid_length(site),
@@ -120,8 +121,7 @@ def crew_data(crew: CrewPlan, picture: CrewPicture | None = None) -> dict[str, A
         "grid_text": f"Grid: {site.frame.name}, combined factor {site.frame.combined_factor:.8f}",
         "cautions": list(CAUTIONS),
         "lay_from": crew.result.rules.lay_from,
-        "nominal_gap_um": site.line.gap_nominal_um,
-        "depth_um": site.line.depth_um,
+        "depth_um": max(line.depth_um for line in lines_of(crew.result)),
         "per_m": UNITS_PER_M,
         "where": {**_where(crew), "origin": places.origin_m.tolist()},
         "codes": _codes(crew),
@@ -129,7 +129,7 @@ def crew_data(crew: CrewPlan, picture: CrewPicture | None = None) -> dict[str, A
         "abutments": {**_shapes(site.abutment_shapes, places), "names": _texts(site.abutments.names)},
         "openings": {**_shapes(site.opening_shapes, places), "names": _texts(site.openings.names)},
         "runs": _runs(crew),
-        "legs": {**leg_rows(crew.plan, crew.result, crew.legs, crew.runs, crew.show), **_lines(crew, places)},
+        "legs": {**leg_rows(crew.plan, crew.result, crew.legs, crew.runs), **_lines(crew, places)},
         "points": _points(crew, places),
         "pieces": _pieces(crew, places),
         "picture": None if picture is None else _picture(picture, places),
@@ -147,19 +147,20 @@ def _vertices_of(crew: CrewPlan) -> IntArray:
 
 
 def _codes(crew: CrewPlan) -> list[dict[str, str]]:
-    """Articles of the product line, in catalogue order."""
-    line = crew.site.line
-    kinds = (
-        ("section", line.sections),
-        ("closer", line.closers),
-        ("corner", line.corners),
-        ("end", line.ends),
-    )
-    return [
-        {"code": part.article.code, "name": part.article.name, "kind": kind}
-        for kind, parts in kinds
-        for part in parts
-    ]  # fmt: skip
+    """Articles of the product lines, each code once, in catalogue order."""
+    made: dict[str, dict[str, str]] = {}
+    for line in lines_of(crew.result):
+        parts = {
+            "section": line.sections,
+            "closer": line.closers,
+            "corner": line.corners,
+            "end": line.ends,
+        }
+        for kind, of_kind in parts.items():
+            for part in of_kind:
+                code, name = part.article.code, part.article.name
+                made.setdefault(code, {"code": code, "name": name, "kind": kind})
+    return list(made.values())
 
 
 def _shapes(shapes: Shapes, places: Places) -> dict[str, str]:
@@ -193,6 +194,8 @@ def _runs(crew: CrewPlan) -> dict[str, Any]:
         "bed": runs.bed[r].tolist(),
         "closed": runs.closed[r].tolist(),
         "um": stations.run_um[r].tolist(),
+        "line": line_of_runs(crew.result)[r].tolist(),
+        "gap_um": [lines_of(crew.result)[k].gap_nominal_um for k in line_of_runs(crew.result)[r].tolist()],
         "course": [] if runs.course is None else runs.course[r].tolist(),
         "pieces": np.bincount(of_run, minlength=len(r)).tolist(),
         "unmet": [
@@ -278,7 +281,8 @@ def _pieces(crew: CrewPlan, places: Places) -> dict[str, Any]:
 def _joint_before(crew: CrewPlan, values: Any) -> Any:
     """(p,) a column about the joint before each piece, walking, as the joint before it in laying order.
 
-    Laid backwards, that is the joint of the piece after it; 0 before the first of a run.
+    Laid backwards, that is the joint of the piece after it; the first of a run has the joint a
+    closed run closes with, 0 in an open one.
     """
     rows = crew.laid.order
     if crew.result.rules.lay_from == "start" or not len(rows):
@@ -286,7 +290,7 @@ def _joint_before(crew: CrewPlan, values: Any) -> Any:
     run = crew.result.pieces.run
     after = np.minimum(rows + 1, len(run) - 1)
     follows = (after != rows) & (run[after] == run[rows])
-    return np.where(follows, np.asarray(values)[after], 0)
+    return np.asarray(values)[np.where(follows, after, np.searchsorted(run, run[rows]))]
 
 
 def _tenths(degrees: FloatArray) -> IntArray:

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from siteplan.crew.lines import rigid_runs
 from siteplan.laying.band import build_band, line_points
 from siteplan.laying.takeoff import Takeoff
 from siteplan.model import PieceKind, Runs
@@ -14,6 +15,8 @@ from siteplan.types import FloatArray, IntArray, XYArray
 
 _INSIDE_UM: Final = 20.0
 """a joint's headings are taken this far from it, on the piece's own side"""
+_ANY_DEPTH_UM: Final = 1_000
+"""of the strip that is looked along: only the laying line in its middle counts here"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +81,7 @@ def joint_places(runs: Runs, result: Takeoff, rows: IntArray) -> tuple[XYArray, 
     if not len(rows):
         return np.empty((0, 2)), np.empty(0)
     pieces = result.pieces
-    return line_points(build_band(runs, result.line.depth_um), pieces.run[rows], pieces.from_um[rows])
+    return line_points(build_band(runs, _ANY_DEPTH_UM), pieces.run[rows], pieces.from_um[rows])
 
 
 def _turns(runs: Runs, result: Takeoff) -> tuple[FloatArray, FloatArray]:
@@ -86,7 +89,7 @@ def _turns(runs: Runs, result: Takeoff) -> tuple[FloatArray, FloatArray]:
     pieces = result.pieces
     if not len(pieces):
         return np.empty(0), np.empty(0)
-    band = build_band(runs, result.line.depth_um)
+    band = build_band(runs, _ANY_DEPTH_UM)
     inset = np.minimum(_INSIDE_UM, (pieces.to_um - pieces.from_um) / 4)
     _, enter = line_points(band, pieces.run, pieces.from_um + inset)
     _, leave = line_points(band, pieces.run, pieces.to_um - inset)
@@ -96,10 +99,8 @@ def _turns(runs: Runs, result: Takeoff) -> tuple[FloatArray, FloatArray]:
     joint = np.zeros(len(pieces))
     same = pieces.run[1:] == pieces.run[:-1]
     joint[1:][same] = wrapped(leave[:-1] - enter[1:])[same]
-    if result.curved is not None:
-        # rigid pieces are straight whatever the line does beneath them
-        straight = runs.straight[pieces.leg] | (pieces.kind == PieceKind.CORNER)
-        bend = np.where(straight, bend, 0.0)
-        deflected = ~straight | (pieces.deflection_deg != 0)
-        joint = np.where(deflected, pieces.deflection_deg, joint)
+    # rigid pieces are straight whatever the line does beneath them
+    stiff = rigid_runs(result)[pieces.run] & ~runs.straight[pieces.leg] & (pieces.kind != PieceKind.CORNER)
+    bend = np.where(stiff, 0.0, bend)
+    joint = np.where(stiff | (pieces.deflection_deg != 0), pieces.deflection_deg, joint)
     return joint, bend

@@ -7,18 +7,18 @@ from typing import Any
 
 import numpy as np
 
-from siteplan.laying.takeoff import Takeoff
 from siteplan.layers import NODE_WORDS
+from siteplan.laying.takeoff import Takeoff
 from siteplan.model import NodeKind
 from siteplan.plans import RunPlan
-from siteplan.types import IntArray
+from siteplan.types import FloatArray, IntArray, KindArray
 from siteplan.units import um_to_m
 
 Show = Callable[[float], str]
 LEAST_SAW_DEG = 0.05
 
 
-def leg_rows(plan: RunPlan, result: Takeoff, legs: IntArray, chosen: IntArray, show: Show) -> dict[str, Any]:
+def leg_rows(plan: RunPlan, result: Takeoff, legs: IntArray, chosen: IntArray) -> dict[str, Any]:
     """Columns of the legs: ids, runs, lengths, ends in words.
 
     Parameters
@@ -33,16 +33,18 @@ def leg_rows(plan: RunPlan, result: Takeoff, legs: IntArray, chosen: IntArray, s
         "um": stations.leg_um[legs].tolist(),
         "from": stations.leg_from_um[legs].tolist(),
         "straight": runs.straight[legs].tolist(),
-        "start": [_end_word(k, t) for k, t in zip(runs.start_kind[legs], runs.start_turn_deg[legs], strict=True)],
-        "far": [_end_word(k, t) for k, t in zip(runs.far_kind[legs], runs.far_turn_deg[legs], strict=True)],
+        "start": _end_words(runs.start_kind[legs], runs.start_turn_deg[legs]),
+        "far": _end_words(runs.far_kind[legs], runs.far_turn_deg[legs]),
         "joint": (runs.start_kind[legs] == NodeKind.JOINT).tolist(),
-    }  # fmt: skip
+    }
 
 
-def _end_word(kind: Any, turn_deg: Any) -> str:
-    if kind == NodeKind.CORNER:
-        return "outside corner" if turn_deg > 0 else "inside corner"
-    return NODE_WORDS[NodeKind(kind)]
+def _end_words(kinds: KindArray, turns_deg: FloatArray) -> list[str]:
+    words = []
+    for kind, turn in zip(kinds.tolist(), turns_deg.tolist(), strict=True):
+        corner = "outside corner" if turn > 0 else "inside corner"
+        words.append(corner if kind == NodeKind.CORNER else NODE_WORDS[NodeKind(kind)])
+    return words
 
 
 def piece_notes(plan: RunPlan, result: Takeoff, rows: IntArray, show: Show) -> dict[str, list[str]]:

@@ -36,7 +36,7 @@ class CrewReport:
         """For people."""
         picture = f", {self.picture_size / 1e6:.1f} MB of it the picture" if self.picture_size else ""
         return (
-            f"Crew page: {self.runs} runs, {self.pieces} pieces, {self.size / 1e6:.1f} MB{picture}; "
+            f"Crew page: {self.runs} run{'s' * (self.runs != 1)}, {self.pieces} piece{'s' * (self.pieces != 1)}, {self.size / 1e6:.1f} MB{picture}; "
             f"opens on a phone without a network: {self.path}"
         )
 
