@@ -40,6 +40,9 @@ HISTORY: Final = {
 """``facts`` and ``value`` are JSON.  Kinds of item: override (key: its path), tape, source, grid, columns
 (the attributes of a role in their order).  ``place`` gives the order, and is the ``fid`` in the layer."""
 _INDEXES: Final = (
+    "CREATE INDEX record_features_by_id ON record_features (role, id)",
+    "CREATE INDEX record_features_by_place ON record_features (role, place)",
+    "CREATE INDEX record_items_by_key ON record_items (kind, key)",
     "CREATE UNIQUE INDEX record_features_newest ON record_features (role, id) WHERE until IS NULL",
     "CREATE UNIQUE INDEX record_items_newest ON record_items (kind, key) WHERE until IS NULL",
 )
