@@ -13,10 +13,9 @@ import numpy as np
 import shapely
 
 from siteplan.laying.corner_units import CornerHow
-from siteplan.laying.mitres import corner_sections
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
 from siteplan.outline.joints import joint_um
-from siteplan.phases import bed_phases
+from siteplan.phases import run_owners, run_phases
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
@@ -295,10 +294,14 @@ def corners_of_runs(runs: Runs) -> tuple[IntArray, IntArray]:
     return np.bincount(run[outside], minlength=count), np.bincount(run[~outside], minlength=count)
 
 
-def _phase_column(site: Site, bed: IntArray) -> dict[str, Any]:
-    """Phase of each row by its bed; no column for a site without phases."""
-    phase = bed_phases(site)
-    return {} if phase is None else {"phase": phase[bed]}
+def _said_columns(site: Site, runs: Runs, result: Takeoff, run: IntArray) -> dict[str, Any]:
+    """Product line of each row by its run; its phase and owner on a site that has any."""
+    keys = _texts([x.key for x in result.lines])
+    columns: dict[str, Any] = {"line": keys[result.run_line[run]]}
+    for name, of_run in (("phase", run_phases(site, runs)), ("owner", run_owners(site, runs))):
+        if of_run is not None:
+            columns[name] = of_run[run]
+    return columns
 
 
 def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
@@ -315,7 +318,7 @@ def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
         "outside_corners": outside,
         "inside_corners": inside,
         "pieces": result.run_counts.sum(axis=1),
-        **_phase_column(site, runs.bed),
+        **_said_columns(site, runs, result, np.arange(len(runs.run_id))),
         **({} if runs.course is None else {"course": runs.course}),
         **({} if plan.ground is None else {"steepest_percent": plan.ground.steepest * 100}),
     }
@@ -383,7 +386,7 @@ def _unmet_words(result: Takeoff) -> ObjectArray:
 
 def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
     runs = plan.runs
-    codes = np.array([None, *(c.article.code for c in result.line.corners)], dtype=object)
+    codes = np.array([None, *(c.article.code for c in result.corner_units)], dtype=object)
     unit = np.where(result.corner_laid, result.corners.unit, -1)
     columns = {
         "leg": runs.leg_id[runs.corner_leg],
@@ -393,14 +396,14 @@ def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "how": words(result.corners.how, HOW_WORDS),
         "exchanged": result.corners.exchanged,
         "moved_m": runs.corner_moved_m,
-        **_sawn_columns(plan, result),
+        **_sawn_columns(result),
     }
     return _points("corners", columns, runs.corner_xy)
 
 
-def _sawn_columns(plan: RunPlan, result: Takeoff) -> dict[str, Any]:
+def _sawn_columns(result: Takeoff) -> dict[str, Any]:
     """Saw angles and lengths of the sawn pieces at each corner; no value where nothing is sawn."""
-    made = corner_sections(plan.runs, result.corners, result.legs, result.line.depth_um)
+    made = result.corner_sections
     columns: dict[str, Any] = {}
     for leg, part in (("arriving", made.arriving), ("leaving", made.leaving)):
         columns[f"{leg}_saw_deg"] = part.saw_deg
@@ -428,7 +431,7 @@ def _piece_columns(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]
         "outer_mm": pieces.outer_um / 1e3,
         "cut_m": np.where(pieces.cut_um > 0, _um_to_m(pieces.cut_um), np.nan),
         "heading_deg": pieces.heading_deg,
-        **_phase_column(site, pieces.bed),
+        **_said_columns(site, runs, result, pieces.run),
         **({} if runs.course is None else {"course": runs.course[pieces.run]}),
         **_piece_saw_columns(pieces),
     }

@@ -20,6 +20,7 @@ from siteplan.model import Features, RingKind
 from siteplan.types import FloatArray, ObjectArray
 
 SAME_M: Final = 0.001
+_RUNS_TOLD: Final = 8
 """nothing has moved or grown that differs by no more than this"""
 
 Status = Literal["added", "removed", "changed", "laid anew", "unchanged"]
@@ -312,8 +313,8 @@ def _each(row: OrderPart | None) -> Fraction | None:
 
 def _code_rows(a: Summary, b: Summary) -> tuple[CodeChange, ...]:
     """A row for each code of each line, in the order of the old plan, then of the new one."""
-    old = {(a.site.line, row.code): row for row in a.order}
-    new = {(b.site.line, row.code): row for row in b.order}
+    old = {(row.line or a.site.line, row.code): row for row in a.order}
+    new = {(row.line or b.site.line, row.code): row for row in b.order}
     rows = []
     for key in dict.fromkeys((*old, *new)):
         one, two = old.get(key), new.get(key)
@@ -354,8 +355,22 @@ def _notes(old: Revision, new: Revision, runs: tuple[RunChange, ...]) -> Iterabl
     a, b = old.summary, new.summary
     if a.site.name != b.site.name:
         yield f'The plans have different names: "{a.site.name}" and "{b.site.name}".'
-    if a.site.line != b.site.line:
-        yield f"The product line changed from {a.site.line} to {b.site.line}: codes are listed by line."
+    if a.site.all_lines != b.site.all_lines:
+        several = "s" if a.site.lines or b.site.lines else ""
+        yield (
+            f"The product line{several} changed from {a.site.all_lines} to {b.site.all_lines}:"
+            " codes are listed by line."
+        )
+    other = [
+        run.run
+        for run in runs
+        if run.old is not None
+        and run.new is not None
+        and (run.old.line or a.site.line) != (run.new.line or b.site.line)
+    ]
+    if other and (a.site.lines or b.site.lines):
+        more = f" and {len(other) - _RUNS_TOLD} more" if len(other) > _RUNS_TOLD else ""
+        yield f"Laid in another product line now: {', '.join(other[:_RUNS_TOLD])}{more}."
     if old.crs != new.crs:
         yield (
             f"The plans are in different grids ({a.site.grid.name} and {b.site.grid.name}); the old one was"

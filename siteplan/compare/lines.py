@@ -4,6 +4,10 @@ Outlines, runs, legs and corners do not depend on the product line, so they are 
 and every line is laid on them.  The one exception is a flexible line that is bent round
 corners: its bends make two legs one, so it is given runs of its own, and says how many bends.
 
+On a site of several lines the lines compared take the place of the site's own ``line``; runs, rows and
+beds that have a line of their own keep it, and are in every number.  What is compared is so the choice
+that is open: what the estimator wrote down for a run was chosen for that run.
+
 docs/compare.md says in words what each number is.
 """
 
@@ -21,6 +25,7 @@ from siteplan.catalog import load_line
 from siteplan.errors import DataError, Fault, SiteplanError, UsageError
 from siteplan.laying.order import Order
 from siteplan.laying.takeoff import Takeoff
+from siteplan.model import PieceKind
 from siteplan.ordering import Purchase, purchase
 from siteplan.plans import RunPlan, laid_length, plan_runs
 from siteplan.products import ProductLine
@@ -219,22 +224,32 @@ def runs_for(site: Site, line: ProductLine, base: RunPlan) -> RunPlan:
     return plan_runs(replace(site, line=line))
 
 
+def kept_lines(site: Site, plan: RunPlan) -> tuple[tuple[str, int], ...]:
+    """Keys of the lines that beds, rows and runs have of their own, and how many runs each has."""
+    if plan.runs.line is None:
+        return ()
+    keys = [line.key for line in site.lines]
+    count = np.bincount(plan.runs.line, minlength=len(keys))
+    return tuple((keys[k], int(count[k])) for k in range(1, len(keys)) if count[k])
+
+
 def settings_for(site: Site, line: ProductLine) -> tuple[Site, tuple[str, ...]]:
     """The site with another line, less the settings that name pieces or colours it does not have."""
     settings, notes = site.settings, []
-    codes = {article.code for article in line.articles}
+    lines = (line, *site.own_lines.lines)
+    codes = {article.code for x in lines for article in x.articles}
     count = {code: n for code, n in settings.spares.count.items() if code in codes}
     if count != settings.spares.count:
         gone = sorted(set(settings.spares.count) - set(count))
         notes.append(f"spares by count of {', '.join(gone)} are left out: {line.key} has no such piece")
-    colours = settings.order.colours
-    if not set(colours) <= set(line.colours):
+    mixes = settings.order.line_colours
+    if line.key not in mixes and not set(settings.order.colours) <= set(line.colours):
         notes.append(f"the colour mix is left out: {line.key} does not have all its colours")
-        colours = {}
+        mixes = {**mixes, line.key: {}}
     settings = settings.model_copy(
         update={
             "spares": settings.spares.model_copy(update={"count": count}),
-            "order": settings.order.model_copy(update={"colours": colours}),
+            "order": settings.order.model_copy(update={"line_colours": mixes}),
         }
     )
     return replace(site, line=line, settings=settings), tuple(notes)
@@ -254,8 +269,9 @@ def _line_result(site: Site, line: ProductLine, base: RunPlan) -> LineResult:
     order, kinds = bought.order, result.by_kind
     met = result.laid & ~result.fits.unmet
     waste_um = sum(part.plan.waste_um for part in order.cuts.parts)
-    taken_um = taken_length_um(order, line)
+    taken_um = taken_length_um(order, result)
     hours = hour_items(bought)
+    kept = tuple(f"{n} runs keep {key}, a line of their own" for key, n in kept_lines(own, plan))
     return LineResult(
         key=line.key,
         name=line.name,
@@ -278,31 +294,35 @@ def _line_result(site: Site, line: ProductLine, base: RunPlan) -> LineResult:
         waste_percent=100 * waste_um / taken_um if taken_um else 0.0,
         ordered=sum(row.order for row in order.rows),
         order_over=sum(row.order - row.need for row in order.rows),
-        cost=line_cost(order, result, line),
+        cost=line_cost(order, result),
         unpriced=order.unpriced,
         weight_kg=None if order.weight_g is None else order.weight_g / 1000,
         hours=sum(n for *_, n in hours) if hours else None,
         hour_items=hours,
-        notes=(*notes, *(finding.text for finding in order.findings)),
+        notes=(*notes, *kept, *(finding.text for finding in order.findings)),
     )
 
 
-def taken_length_um(order: Order, line: ProductLine) -> int:
+def taken_length_um(order: Order, result: Takeoff) -> int:
     """Laying length of the sections and closers the plan takes, spares and unmet legs apart."""
-    length = {s.article.code: s.laying_um for s in line.straights}
+    length = {s.article.code: s.laying_um for s in result.straights}
     return sum((row.need - row.for_unmet) * length.get(row.code, 0) for row in order.rows)
 
 
-def line_cost(order: Order, result: Takeoff, line: ProductLine) -> Cost | None:
+def line_cost(order: Order, result: Takeoff) -> Cost | None:
     """Material, laying and cutting; None where a code that is ordered has no price."""
-    if order.subtotal is None or line.currency is None:
+    if order.subtotal is None or order.currency is None:
         return None
+    pieces = result.pieces
+    of_piece = result.run_line[pieces.run]
+    count = np.bincount(of_piece, minlength=len(result.lines)).tolist()
+    cuts = np.bincount(of_piece[pieces.kind == PieceKind.CUT], minlength=len(result.lines)).tolist()
     return Cost(
-        currency=line.currency,
-        digits=line.currency_digits,
+        currency=order.currency,
+        digits=order.currency_digits,
         material=order.subtotal,
-        laying=len(result.pieces) * line.laying_cost,
-        cutting=result.by_kind["cut"] * line.cut_cost,
+        laying=sum(n * x.laying_cost for n, x in zip(count, result.lines, strict=True)),
+        cutting=sum(n * x.cut_cost for n, x in zip(cuts, result.lines, strict=True)),
     )
 
 

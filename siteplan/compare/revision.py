@@ -45,8 +45,15 @@ class SitePart(_Part):
 
     name: str
     line: str
+    lines: list[str] = []
+    """lines in use, where that is not ``line`` alone"""
     laid_length: Literal["ground", "slope"]
     grid: GridPart
+
+    @property
+    def all_lines(self) -> str:
+        """Keys of the lines in use, for people."""
+        return ", ".join(self.lines or [self.line])
 
 
 class BedPart(_Part):
@@ -69,6 +76,9 @@ class RunPart(_Part):
     outside_corners: Count
     inside_corners: Count
     pieces: dict[str, Count]
+    line: str = ""
+    """key of its product line; a revision of an older version names that of the site alone"""
+    owner: str = ""
 
 
 class OrderPart(_Part):
@@ -83,6 +93,8 @@ class OrderPart(_Part):
     packs: Count
     singles: Count
     amount: Money | None
+    line: str = ""
+    """key of its product line; empty: the site's"""
 
 
 class CutPlanPart(_Part):

@@ -465,14 +465,14 @@ def _deliveries(parts: Sequence[Article], delivered: _Lots, names: list[str]) ->
                 rows=tuple((parts[a].code, c, n) for a, c, n, _ in rows),
                 pieces=sum(n for _, _, n, _ in rows),
                 packs=sum(packs for *_, packs in rows),
-                pallets=_sum(None if per is None else math.ceil(Fraction(n, per)) for n, per in pallets),
-                weight_g=_sum(None if each is None else n * each for n, each in weights),
+                pallets=known_sum(None if per is None else math.ceil(Fraction(n, per)) for n, per in pallets),
+                weight_g=known_sum(None if each is None else n * each for n, each in weights),
             )
         )
     return tuple(made)
 
 
-def _sum(values: Iterable[int | None]) -> int | None:
+def known_sum(values: Iterable[int | None]) -> int | None:
     """Sum, or None where one is not known."""
     total = 0
     for value in values:
@@ -523,7 +523,7 @@ def _rows(
                 pack=article.pack,
                 packs=packs,
                 singles=sum(x.singles for x in own),
-                amount=_sum(x.amount for x in own) if price is not None else None,
+                amount=known_sum(x.amount for x in own) if price is not None else None,
                 weight_g=None if article.weight_g is None else order * article.weight_g,
                 left_over=left,
                 left_over_value=None if price is None else left * price,
@@ -544,7 +544,7 @@ def _totalled(
 ) -> Order:
     used = [row for row in rows if row.order]
     unpriced = tuple(row.code for row in used if row.amount is None)
-    subtotal = _sum(row.amount for row in used)
+    subtotal = known_sum(row.amount for row in used)
     tax = None if subtotal is None else half_up(rules.tax_percent * subtotal / 100)
     findings = []
     if unpriced:
@@ -580,9 +580,9 @@ def _totalled(
         tax_percent=rules.tax_percent,
         tax=tax,
         total=None if subtotal is None or tax is None else subtotal + tax,
-        weight_g=_sum(row.weight_g for row in used),
-        left_over_value=_sum(row.left_over_value for row in used),
-        return_value=_sum(row.return_value for row in used),
+        weight_g=known_sum(row.weight_g for row in used),
+        left_over_value=known_sum(row.left_over_value for row in used),
+        return_value=known_sum(row.return_value for row in used),
         unpriced=unpriced,
         findings=tuple(findings),
     )
@@ -642,7 +642,7 @@ def _owner_shares(
             wanted=sum(pieces[k].values()),
             subtotal=money[k],
             tax=taxes[k],
-            total=_sum((money[k], taxes[k])),
+            total=known_sum((money[k], taxes[k])),
             weight_g=weight[k],
         )
         for k, owner in enumerate(owners)

@@ -144,6 +144,18 @@ class Takeoff:
             made += ["corner"] * len(x.corners) + ["end"] * len(x.ends)
         return tuple(made)
 
+    @property
+    def line_names(self) -> str:
+        """Names of the lines for people; with their keys where there are several."""
+        if len(self.lines) == 1:
+            return self.lines[0].name
+        return "; ".join(f"{x.name} ({x.key})" for x in self.lines)
+
+    @property
+    def usual_um(self) -> int:
+        """The shortest first section of the lines: what a piece is usually no shorter than."""
+        return min(x.sections[0].laying_um for x in self.lines)
+
     def line_of_run(self, run: int) -> ProductLine:
         """The product line a run is laid with."""
         return self.lines[int(self.run_line[run])]

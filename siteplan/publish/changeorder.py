@@ -344,8 +344,8 @@ def change_text(change: Change, wording: Wording | None = None) -> str:
     a, b = change.old.summary, change.new.summary
     lines = [
         shortened(f"{wording.title}  {printable(b.site.name)}", 100),
-        shortened(f"from {printable(change.old.label)} ({printable(a.site.line)})", 100),
-        shortened(f"to   {printable(change.new.label)} ({printable(b.site.line)})", 100),
+        shortened(f"from {printable(change.old.label)} ({printable(a.site.all_lines)})", 100),
+        shortened(f"to   {printable(change.new.label)} ({printable(b.site.all_lines)})", 100),
         "",
     ]
     if change.none:

@@ -97,8 +97,9 @@ def _run_notes(plan: RunPlan, result: Takeoff, show: _Lengths) -> list[str]:
     return [
         f"{'Closed' if closed else 'Open'} run, ground length {show.one(ground)}"
         f"{'' if np.isnan(slope) else f', slope length {show.one(slope)}'}\n"
-        f"{out} outside and {into} inside corners, {pieces} pieces"
-        for closed, ground, slope, out, into, pieces in zip(
+        f"{out} outside and {into} inside corners, {pieces} pieces{line}"
+        for line, closed, ground, slope, out, into, pieces in zip(
+            [f"\n{result.lines[k].name}" if len(result.lines) > 1 else "" for k in result.run_line.tolist()],
             plan.runs.closed,
             plan.lengths.run_ground_m,
             plan.lengths.run_slope_m,
@@ -130,7 +131,7 @@ def _unmet_lines(site: Site, plan: RunPlan, result: Takeoff, show: _Lengths) -> 
 def _corners(site: Site, plan: RunPlan, result: Takeoff) -> MapCorners:
     runs = plan.runs
     outside = runs.corner_turn_deg > 0
-    codes = [c.article.code for c in result.line.corners]
+    codes = [c.article.code for c in result.corner_units]
     notes = [
         f"{'Outside' if out else 'Inside'} corner, turn {abs(turn):.1f}°\n"
         + (f"{codes[unit]}, leg {leg}" if laid else f"no unit, leg {leg}")
@@ -223,13 +224,14 @@ def map_data(
     show = _Lengths(site)
     xy, offsets = run_lines(plan.runs)
     pieces = _pieces(site, result, show)
-    gap = show.one(um_to_m(site.line.gap_nominal_um))
+    several = len(result.lines) > 1
+    lines = "; ".join(f"{x.name}, joint gap {show.one(um_to_m(x.gap_nominal_um))}" for x in result.lines)
     return MapData(
         title=site.settings.name,
         basis=(
             f"Lengths: {BASIS[laid_length(site)]}, {site.frame.name}, "
             f"combined factor {site.frame.combined_factor:.8f}",
-            f"Product line: {site.line.name}, joint gap {gap}",
+            f"Product line{'s' if several else ''}: {lines}",
             *((site.settings.note,) if site.settings.note else ()),
         ),
         beds=_shapes(site, site.beds, site.bed_shapes, _bed_notes(site, measures, show)),

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from siteplan.layers import Layer, table
-from siteplan.laying.order import Order, money_text
+from siteplan.laying.order import Order, known_sum, money_text
 from siteplan.publish.cells import safe_cell
+from siteplan.publish.sureness import confidence_sheet
 from siteplan.units import format_length
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def cutlist_csv(site: Site, result: Takeoff, bought: Purchase) -> str:
 
 ORDER_COLUMNS: Final = (
     "code", "name", "colour", "phase", "wanted", "packs", "singles", "order",
-    "amount", "currency", "weight_kg",
+    "amount", "currency", "weight_kg", "line",
 )  # fmt: skip
 
 
@@ -91,7 +92,7 @@ def _order_lines(order: Order) -> Sheet:
         [
             x.code, x.name, x.colour, x.phase, x.wanted, x.packs, x.singles, x.order,
             money_text(x.amount, digits), order.currency or "" if x.amount is not None else "",
-            None if x.weight_g is None else x.weight_g / 1000,
+            None if x.weight_g is None else x.weight_g / 1000, x.line,
         ]
         for x in order.lines
     ]  # fmt: skip
@@ -131,12 +132,16 @@ def write_workbook(path: Path, site: Site, result: Takeoff, bought: Purchase) ->
             "money": book.add_format({"num_format": _money_format(bought.order.currency_digits)}),
         }
         for name, title, rows, money in (
-            ("order", "Order", _order_sheet(site, bought), (8,)),
+            ("order", "Order", _order_sheet(result, bought), (8,)),
             ("takeoff", "Takeoff and order by code", _takeoff_sheet(bought.order), (15, 18, 20)),
             ("cut list", "Cut list, in order of sawing", _cut_sheet(site, result, bought), ()),
             ("phases", "Deliveries", _phase_sheet(bought), ()),
+            *([("owners", "What each owner pays", _owner_sheet(bought.order), (4, 5, 6))]
+              if bought.order.owners else []),
+            *([("how sure", "How far the order reaches", confidence_sheet(site, result, bought), (3,))]
+              if bought.confidence is not None else []),
             ("groundwork", "Groundwork and bed quantities", _ground_sheet(bought), (8, 9)),
-        ):
+        ):  # fmt: skip
             sheet = book.add_worksheet(name)
             sheet.set_landscape()
             sheet.fit_to_pages(1, 0)
@@ -170,16 +175,16 @@ def _units(amount: int | None, digits: int) -> float | None:
     return None if amount is None else amount / 10**digits
 
 
-def _order_sheet(site: Site, bought: Purchase) -> Sheet:
+def _order_sheet(result: Takeoff, bought: Purchase) -> Sheet:
     order = bought.order
     digits = order.currency_digits
     rows: Sheet = [
         ["code", "piece", "colour", "phase", "pieces wanted", "packs", "singles", "pieces ordered",
-         f"amount {order.currency or ''}".strip(), "weight kg"]
+         f"amount {order.currency or ''}".strip(), "weight kg", "line"]
     ]  # fmt: skip
     rows += [
         [x.code, x.name, x.colour, x.phase, x.wanted, x.packs, x.singles or None, x.order,
-         _units(x.amount, digits), None if x.weight_g is None else x.weight_g / 1000]
+         _units(x.amount, digits), None if x.weight_g is None else x.weight_g / 1000, x.line]
         for x in order.lines
     ]  # fmt: skip
     rows.append([])
@@ -196,9 +201,9 @@ def _order_sheet(site: Site, bought: Purchase) -> Sheet:
     if order.weight_g is not None:
         rows.append(["Weight", *blank, None, order.weight_g / 1000])
     rows.append([])
-    rows.append([f"Product line: {site.line.name}"])
+    rows.append([f"Product line{'s' if len(result.lines) > 1 else ''}: {result.line_names}"])
     rows += [[finding.text] for finding in order.findings]
-    rows += [[part] for part in (site.line.note, *_CAUTIONS) if part]
+    rows += [[part] for part in (*(x.note for x in result.lines), *_CAUTIONS) if part]
     return rows
 
 
@@ -207,14 +212,14 @@ def _takeoff_sheet(order: Order) -> Sheet:
     rows: Sheet = [
         ["code", "piece", "kind", "takeoff pieces", "of them cut", "sections for the cuts", "for unmet legs",
          "needed", "breakage", "spares", "together", "pack", "packs", "singles", "ordered", "amount",
-         "weight kg", "left over", "left-over value", "packs to return", "return value"]
+         "weight kg", "left over", "left-over value", "packs to return", "return value", "line"]
     ]  # fmt: skip
     rows += [
         [r.code, r.name, r.kind, r.takeoff, r.cut_pieces, r.cut_stock, r.for_unmet,
          r.need, r.breakage, r.spares,
          r.need + r.breakage + r.spares, r.pack, r.packs, r.singles, r.order, _units(r.amount, digits),
          None if r.weight_g is None else r.weight_g / 1000, r.left_over, _units(r.left_over_value, digits),
-         r.return_packs, _units(r.return_value, digits)]
+         r.return_packs, _units(r.return_value, digits), r.line]
         for r in order.rows
         if r.order or r.takeoff
     ]  # fmt: skip
@@ -269,6 +274,38 @@ def _phase_sheet(bought: Purchase) -> Sheet:
         )  # fmt: skip
     rows.append([])
     rows.append(["Carry: straight line from the drop point to the middle of each piece."])
+    return rows
+
+
+def _owner_sheet(order: Order) -> Sheet:
+    digits = order.currency_digits
+    unit = f" {order.currency}" if order.currency else ""
+    rows: Sheet = [
+        [
+            "owner",
+            "code",
+            "colour",
+            "pieces wanted",
+            f"amount{unit}",
+            f"tax{unit}",
+            f"with tax{unit}",
+            "weight kg",
+        ]
+    ]
+    for share in order.owners:
+        name = share.owner or "(no owner)"
+        rows += [[name, code, colour, pieces] for code, colour, pieces in share.rows]
+        rows.append(
+            [name, "all", None, share.wanted, _units(share.subtotal, digits), _units(share.tax, digits),
+             _units(share.total, digits), None if share.weight_g is None else share.weight_g / 1000]
+        )  # fmt: skip
+    rows.append([])
+    rows.append(
+        [
+            "Packs are bought for the site. What is over in them is paid by the owners of a code in "
+            "proportion to the pieces they want; a section cut for several of them is the first one's."
+        ]
+    )
     return rows
 
 
@@ -340,6 +377,7 @@ def purchase_data(bought: Purchase) -> dict[str, Any]:
             }
             for delivery, drop in zip(order.deliveries, bought.drops, strict=True)
         ],
+        **_lines_and_owners(order),
         "groundwork": None
         if bought.groundwork is None
         else {
@@ -359,3 +397,35 @@ def purchase_data(bought: Purchase) -> dict[str, Any]:
             ],
         },
     }
+
+
+def _lines_and_owners(order: Order) -> dict[str, Any]:
+    """Money and weight by product line, where there are several, and by owner, where there are any."""
+    data: dict[str, Any] = {}
+    keys = list(dict.fromkeys(row.line for row in order.rows))
+    if len(keys) > 1:
+        data["by_line"] = [
+            {
+                "line": key,
+                "ordered": sum(row.order for row in own),
+                "subtotal": known_sum(row.amount for row in own),
+                "weight_kg": None
+                if (grams := known_sum(row.weight_g for row in own)) is None
+                else grams / 1000,
+            }
+            for key in keys
+            for own in [[row for row in order.rows if row.line == key and row.order]]
+        ]
+    if order.owners:
+        data["owner_shares"] = [
+            {
+                "owner": share.owner,
+                "wanted": share.wanted,
+                "subtotal": share.subtotal,
+                "tax": share.tax,
+                "total": share.total,
+                "weight_kg": None if share.weight_g is None else share.weight_g / 1000,
+            }
+            for share in order.owners
+        ]
+    return data

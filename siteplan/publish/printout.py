@@ -67,7 +67,9 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
     out = Console(highlight=False, soft_wrap=True)
     out.print(f"[bold]{escape(site.settings.name)}[/bold]")
     out.print(escape(site.frame.describe()))
-    out.print(f"Product line: {escape(site.line.name)} ({escape(site.line.key)})")
+    for k, line in enumerate(result.lines):
+        runs_of = f": {int((result.run_line == k).sum())} runs" if len(result.lines) > 1 else ""
+        out.print(f"Product line: {escape(line.name)} ({escape(line.key)}){runs_of}")
     if not (site.folder / "site.toml").is_file():
         out.print(escape(defaults_text(site)))
     runs, lengths = plan.runs, plan.lengths
@@ -138,6 +140,10 @@ def purchase_texts(site: Site, written: Written) -> list[str]:
         weight = "" if order.weight_g is None else f"; {order.weight_g / 1000:.0f} kg"
         cost = f"{money_text(order.total, order.currency_digits)} {order.currency or ''}"
         texts.append(f"Order: {cost}{tax}{weight}")
+    for share in order.owners:
+        cost = money_text(share.total, order.currency_digits)
+        money = f", {cost} {order.currency or ''}{' with tax' if order.tax else ''}" if cost else ""
+        texts.append(f"For {share.owner or '(no owner)'}: {share.wanted} pieces{money}")
     return texts
 
 

@@ -14,7 +14,7 @@ from siteplan.layers import corners_of_runs
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
-from siteplan.phases import phase_rows
+from siteplan.phases import PhaseRow, owner_rows, phase_rows, run_owners, run_phases
 from siteplan.plans import RunPlan, laid_length
 from siteplan.sites import Site
 
@@ -44,7 +44,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
 
 def _leg_rows(plan: RunPlan, result: Takeoff) -> list[dict[str, Any]]:
     runs, fits = plan.runs, result.fits
-    codes = [s.article.code for s in result.line.straights]
+    codes = [s.article.code for s in result.straights]
     fill = fits.counts.copy()
     for cut in (0, 1):
         cut_legs = np.flatnonzero(fits.cut_from[:, cut] >= 0)
@@ -81,6 +81,8 @@ def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]
     runs, lengths = plan.runs, plan.lengths
     legs = _leg_rows(plan, result)
     outside, inside = corners_of_runs(runs)
+    of_run = {"phase": run_phases(site, runs), "owner": run_owners(site, runs)}
+    said = {name: values for name, values in of_run.items() if values is not None}
     return [
         {
             "run": run_id,
@@ -94,6 +96,8 @@ def _run_rows(site: Site, plan: RunPlan, result: Takeoff) -> list[dict[str, Any]
             "outside_corners": int(outside[k]),
             "inside_corners": int(inside[k]),
             "pieces": result.counts_of_run(k),
+            "line": result.lines[result.run_line[k]].key,
+            **{name: str(values[k]) for name, values in said.items()},
             "legs": legs[runs.leg_offsets[k] : runs.leg_offsets[k + 1]],
         }
         for k, run_id in enumerate(runs.run_id)
@@ -167,14 +171,20 @@ def _courses(plan: RunPlan, result: Takeoff) -> dict[str, Any]:
 
 
 def _phases(site: Site, plan: RunPlan, result: Takeoff) -> dict[str, Any]:
-    """The takeoff by phase; nothing for a site without phases."""
-    rows = phase_rows(site, plan, result)
+    """The takeoff by phase and by owner; nothing for a site without them."""
+    return {
+        **_by_group("phases", "phase", phase_rows(site, plan, result)),
+        **_by_group("owners", "owner", owner_rows(site, plan, result)),
+    }
+
+
+def _by_group(key: str, name: str, rows: tuple[PhaseRow, ...]) -> dict[str, Any]:
     if not rows:
         return {}
     return {
-        "phases": [
+        key: [
             {
-                "phase": row.phase,
+                name: row.phase,
                 "beds": row.beds,
                 "runs": row.runs,
                 "ground_m": _metres(row.ground_m),
@@ -244,6 +254,7 @@ def summary(
         "site": {
             "name": site.settings.name,
             "line": site.line.key,
+            **({} if result.lines == (site.line,) else {"lines": [x.key for x in result.lines]}),
             "length_basis": site.settings.length_basis,
             "laid_length": laid_length(site),
             "grid": {
@@ -277,6 +288,7 @@ def summary(
             {
                 "code": row.code,
                 "name": row.name,
+                "line": row.line,
                 "takeoff": row.takeoff,
                 "cut_pieces": row.cut_pieces,
                 "cut_stock": row.cut_stock,

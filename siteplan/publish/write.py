@@ -169,6 +169,7 @@ def _tables(
                 "spares": _ints([r.spares for r in order]),
                 "ordered": _ints([r.order for r in order]),
                 "pack": _ints([r.pack for r in order]),
+                "line": _texts([r.line for r in order]),
             },
         ),
         table(
@@ -212,11 +213,11 @@ def _takeoff_csv(order: tuple[OrderRow, ...]) -> str:
     rows = csv.writer(out, lineterminator="\r\n")
     rows.writerow(
         ["code", "name", "kind", "takeoff", "cut_pieces", "cut_stock", "for_unmet", "breakage", "spares",
-         "order", "pack"]
+         "order", "pack", "line"]
     )  # fmt: skip
     for r in order:
         rows.writerow(
             [safe_cell(r.code), safe_cell(r.name), r.kind, r.takeoff, r.cut_pieces, r.cut_stock, r.for_unmet,
-             r.breakage, r.spares, r.order, r.pack]
+             r.breakage, r.spares, r.order, r.pack, safe_cell(r.line)]
         )  # fmt: skip
     return out.getvalue()

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from scipy.stats import chi2 as chi2_law
 
+from siteplan.laying.lines import lines_in_use
 from siteplan.plans import RunPlan
 from siteplan.reconcile.blunders import Variants, all_variants
 from siteplan.reconcile.compare import Comparison
@@ -159,7 +160,7 @@ def _patterns(site: Site, plan: RunPlan, tapes: Tapes, made: Comparison) -> tupl
         Pattern("web_mercator_back", "map", "", -p.web_back_m, 0.0),
         Pattern("feet_as_metres", "map", "", (foot - 1) * made.map_m, 0.0),
         Pattern("metres_as_feet", "map", "", (1 / foot - 1) * made.map_m, 0.0),
-        Pattern("wrong_face", "map", "", p.face, _face_width(site)),
+        Pattern("wrong_face", "map", "", p.face, _face_width(site, plan)),
         _slope(said.grade_percent, tapes, made),
     ]
     factor = site.frame.combined_factor
@@ -190,9 +191,11 @@ def _patterns(site: Site, plan: RunPlan, tapes: Tapes, made: Comparison) -> tupl
     return tuple(r for r in rows if r.column.any() and len(r.column) == n)
 
 
-def _face_width(site: Site) -> float:
+def _face_width(site: Site, plan: RunPlan) -> float:
+    """How far a face may be from the line a map length is of: as deep as the deepest pieces are."""
     said = site.settings.reconcile.face_offset
-    return um_to_m(site.line.depth_um if said is None else said)
+    deepest = max(line.depth_um for line in lines_in_use(plan.runs, site.lines)[0])
+    return um_to_m(deepest if said is None else said)
 
 
 def _slope(grade_percent: float, tapes: Tapes, made: Comparison) -> Pattern:

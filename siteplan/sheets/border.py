@@ -216,9 +216,14 @@ def _slim_block(pen: Pen, sheet: Sheet, content: Content, paper: Paper, width: f
     pen.text(x + room, y - 11, number, 8.0, face="bold", anchor="right")
     pen.text(x, y - 11, fonts.fit(sheet.title, 7.5, room - fonts.width(number, 8.0, "bold") - 6), 7.5)
     pen.text(x, y - 19.5, fonts.fit(f"{content.subject}. {_revision(content)}", 5.9, room), 5.9)
-    pen.text(x, y - 27, fonts.fit(f"Product line: {content.site.line.name}. {paper.text}", 5.9, room), 5.9)
+    pen.text(x, y - 27, fonts.fit(f"{_lines_text(content)}. {paper.text}", 5.9, room), 5.9)
     _notes(pen, right.x + 5, y + 2, right.width - 10, right.y + 2, content)
     return left, right
+
+
+def _lines_text(content: Content) -> str:
+    several = len(content.result.lines) > 1
+    return f"Product line{'s' if several else ''}: {content.result.line_names}"
 
 
 def _revision(content: Content) -> str:
@@ -255,7 +260,7 @@ def _title(pen: Pen, cell: Window, sheet: Sheet, content: Content, paper: Paper)
     pen.text(x, y, fonts.fit(sheet.title, 8.0, room), 8.0)
     rows = [
         content.subject,
-        f"Product line: {content.site.line.name}",
+        _lines_text(content),
         f"{_revision(content)}. {paper.text}",
     ]
     if content.site.settings.note:

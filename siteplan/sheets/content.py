@@ -212,14 +212,14 @@ def _bed_texts(site: Site, fonts: Fonts) -> tuple[list[str], list[Finding]]:
     return made, findings
 
 
-def _other_letters(site: Site, options: SheetOptions, fonts: Fonts) -> list[Finding]:
+def _other_letters(site: Site, result: Takeoff, options: SheetOptions, fonts: Fonts) -> list[Finding]:
     """Findings for letters outside the beds' own names."""
-    articles = [text for a in site.line.articles for text in (a.code, a.name)]
+    articles = [text for a in result.articles for text in (a.code, a.name)]
     texts = {
         "the site's name": [site.settings.name],
         "the site's note": [site.settings.note],
         "the revision": [options.revision],
-        "the product line": [site.line.name, *articles],
+        "the product line": [*(x.name for x in result.lines), *articles],
         "names of abutments": _texts(site.abutments.names),
     }
     return [
@@ -260,7 +260,7 @@ def _joints(plan: RunPlan, result: Takeoff) -> tuple[XYArray, FloatArray, IntArr
     last = last[~runs.closed[pieces.run[last]]]
     run = np.concatenate([pieces.run, pieces.run[last]])
     at = np.concatenate([pieces.from_um, pieces.to_um[last]])
-    xy, heading = line_points(build_band(runs, result.line.depth_um), run, at)
+    xy, heading = line_points(build_band(runs, result.run_depth_um), run, at)
     return xy, heading, run
 
 
@@ -299,7 +299,7 @@ def gather(
         raise UsageError("the beds to draw have no edging; there is nothing to put on sheets")
     bed_ids = _texts(site.beds.ids)
     bed_text, findings = _bed_texts(site, fonts)
-    findings += _other_letters(site, options, fonts)
+    findings += _other_letters(site, result, options, fonts)
     points = run_points(runs)
     joint_xy, joint_heading, joint_run = _joints(plan, result)
     bought = purchase(site, plan, result)

@@ -167,7 +167,7 @@ def _pieces(pen: Pen, view: View, scene: Scene) -> None:
 
 def _signs(pen: Pen, view: View, content: Content, seen: IntArray) -> None:
     pieces = content.result.pieces
-    usual_pt = um_to_m(content.result.line.sections[0].laying_um) * view.pt_per_m
+    usual_pt = um_to_m(content.result.usual_um) * view.pt_per_m
     at = view.points(pieces.xy[seen])
     kind = pieces.kind[seen]
     length_pt = (pieces.to_um[seen] - pieces.from_um[seen]) / 1e6 * view.pt_per_m
@@ -200,8 +200,9 @@ def joint_ticks(view: View, content: Content) -> tuple[XYArray, XYArray]:
     xy, heading = content.joint_xy[in_run], np.radians(content.joint_heading_deg[in_run])
     seen = within(xy, xy, view.ground)
     at, heading = view.points(xy[seen]), heading[seen]
-    half = max(TICK_PT, um_to_m(content.result.line.depth_um) / 2 * view.pt_per_m + 0.8)
-    across = np.column_stack([np.cos(heading), -np.sin(heading)]) * half
+    depth_m = content.result.run_depth_um[content.joint_run[in_run][seen]] / 1e6
+    half = np.maximum(TICK_PT, depth_m / 2 * view.pt_per_m + 0.8)
+    across = np.column_stack([np.cos(heading), -np.sin(heading)]) * half[:, None]
     return at - across, at + across
 
 

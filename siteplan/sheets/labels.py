@@ -294,7 +294,8 @@ def _beside(
     """
     turn = np.radians(heading_deg)
     right = np.column_stack([np.cos(turn), -np.sin(turn)])
-    edge = um_to_m(sheet.content.result.line.depth_um) / 2 * sheet.view.pt_per_m
+    deepest = max(x.depth_um for x in sheet.content.result.lines)
+    edge = um_to_m(deepest) / 2 * sheet.view.pt_per_m
     steps = np.array([d + np.sign(d) * edge for d in away])
     places = sheet.view.points(xy)[:, None, :] + right[:, None, :] * steps[:, None]
     angle = upright(90.0 - heading_deg)

@@ -19,16 +19,18 @@ SHOWN: Final = 12
 def plan_hash(site: Site, plan: RunPlan, result: Takeoff) -> str:
     """SHA-256 of what a crew lays out, as 64 hexadecimal digits.
 
-    It covers the grid, the product line's key, the length basis, run and leg ids with their
-    lengths, and every piece: id, kind, code, stations, gap, left-over, cut length, and
-    position in the grid.  Lengths and positions count to the nearest 0.1 mm, so that the last
-    digits of a projection do not make another plan.  Names, notes and colours do not count.
+    It covers the grid, the product line's key (of several lines, that of every run), the length
+    basis, run and leg ids with their lengths, and every piece: id, kind, code, stations, gap,
+    left-over, cut length, and position in the grid.  Lengths and positions count to the nearest
+    0.1 mm, so that the last digits of a projection do not make another plan.  Names, notes and
+    colours do not count.
     """
     pieces, runs = result.pieces, plan.runs
     head = {
         "grid": [site.frame.name, site.frame.unit, f"{site.frame.combined_factor:.8f}", site.frame.datum],
         "basis": site.settings.length_basis,
-        "line": site.line.key,
+        "line": result.lines[0].key,
+        **({} if len(result.lines) == 1 else {"lines": _keys(result)}),
         "runs": list(map(str, runs.run_id)),
         "legs": list(map(str, runs.leg_id)),
         "pieces": list(map(str, pieces.piece_id)),
@@ -43,6 +45,11 @@ def plan_hash(site: Site, plan: RunPlan, result: Takeoff) -> str:
     for metres in (runs.length_m, runs.corner_xy + origin, pieces.xy + origin):
         made.update(_whole(metres * 1e4))
     return made.hexdigest()
+
+
+def _keys(result: Takeoff) -> list[str]:
+    """Key of the line of every run."""
+    return [result.lines[k].key for k in result.run_line.tolist()]
 
 
 def _whole(values: FloatArray | KindArray) -> bytes:

@@ -155,7 +155,7 @@ class Scene:
         runs, stations = content.plan.runs, content.result.stations
         at = stations.leg_from_um[:, None] + stations.leg_um[:, None] * SHARES
         run = np.repeat(runs.leg_run, len(SHARES))
-        xy, heading = line_points(build_band(runs, content.result.line.depth_um), run, at.ravel())
+        xy, heading = line_points(build_band(runs, content.result.run_depth_um), run, at.ravel())
         return xy.reshape(-1, len(SHARES), 2), heading.reshape(-1, len(SHARES))
 
     @cached_property
@@ -176,7 +176,7 @@ class Scene:
         low, high = self.piece_boxes
         pieces = content.pieces
         bare, _ = self.bare_points
-        usual = content.result.line.sections[0].laying_um / 1e6
+        usual = content.result.usual_um / 1e6
         return Ground(
             middle=np.concatenate([content.result.pieces.xy[pieces], bare]),
             low=np.concatenate([low[pieces], bare]),

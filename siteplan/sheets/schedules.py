@@ -23,8 +23,11 @@ def _row(*cells: str) -> Row:
 def _reading_notes(content: Content) -> tuple[str, ...]:
     """How to read the sheets, in the words of this plan."""
     one = content.show.one
-    line, rules = content.result.line, content.result.rules
-    gap = one(line.gap_nominal_um / 1e6)
+    lines, rules = content.result.lines, content.result.rules
+    gaps = [one(x.gap_nominal_um / 1e6) for x in lines]
+    gap = gaps[0] if len(set(gaps)) == 1 else ", ".join(
+        f"{text} ({x.name})" for text, x in zip(gaps, lines, strict=True)
+    )  # fmt: skip
     example = content.piece_text[content.pieces[0]] if len(content.pieces) else "B07-1-2-05"
     fit = f"{one(rules.fit_short_um / 1e6)} short or {one(rules.fit_over_um / 1e6)} over"
     begin = "start" if rules.lay_from == "start" else "far end"
@@ -150,7 +153,7 @@ class Schedules:
                 (note,),
                 (Column("Code"), Column("Piece", wrap=True), Column("Takeoff", right), Column("Unmet", right),
                  Column("Spares", right), Column("Order", right), Column("Packs", right)),
-                tuple(_order_row(r) for r in rows if r.order),
+                tuple(self._order_rows([r for r in rows if r.order])),
                 key="order",
                 most_columns=1,
             )  # fmt: skip
@@ -166,6 +169,17 @@ class Schedules:
             key="order",
             most_columns=1,
         )
+
+    def _order_rows(self, rows: list[OrderRow]) -> list[Row]:
+        """Rows of the order; under the name of their line where there are several."""
+        lines = self.content.result.lines
+        if len(lines) == 1:
+            return [_order_row(r) for r in rows]
+        made: list[Row] = []
+        for line in lines:
+            own = [_order_row(r) for r in rows if r.line == line.key]
+            made += [Row((line.name,), band=True), *own] if own else []
+        return made
 
     def unmet(self) -> list[Section]:
         """Legs and corners that nothing in the product line makes."""
@@ -217,6 +231,8 @@ class Schedules:
             content.run_text[run],
             f"{form}, {content.show.one(columns['ground_m'][run])}",
             f"{int(columns['pieces'][run])} pieces",
+            content.result.line_of_run(run).name if len(content.result.lines) > 1 else "",
+            str(columns["owner"][run]) if "owner" in columns else "",
             f"sheet{'s' if len(sheets) > 1 else ''} {', '.join(map(str, sheets))}" if sheets else "",
             "" if name in (content.bed_text[bed], str(content.site.beds.ids[bed])) else name,
         ]
@@ -466,7 +482,7 @@ def _fill(content: Content, leg: int) -> str:
     result = content.result
     parts = [
         f"{n} x {s.article.code}"
-        for s, n in zip(result.line.straights, result.fits.counts[leg].tolist(), strict=True)
+        for s, n in zip(result.straights, result.fits.counts[leg].tolist(), strict=True)
         if n
     ]
     parts += [f"cut {content.show.one(um / 1e6)}" for um in result.fits.cut_um[leg].tolist() if um]
