@@ -176,7 +176,7 @@ def test_a_whole_job(desk: Desk, guests: Any) -> None:
     page.fill("#tape-reading", "20.05 m")
     page.press("#tape-reading", "Enter")
     guest.settle()
-    guest.until(lambda: "20.05" in page.inner_text("#tape-list"), "the tape in the list")
+    guest.until(lambda: "20.050" in page.inner_text("#tape-list"), "the tape in the list", 30)
 
     # reload: everything is there
     ids = sorted(f["id"] for f in guest.features())

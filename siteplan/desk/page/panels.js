@@ -210,7 +210,7 @@
   /* ------------------------------------------------------------------ Check: tapes */
 
   let tapeKinds = null;
-  const askTape = (leg, row) => {
+  const askTape = (leg, row, { go = true } = {}) => {
     const form = make("form", undefined, "tape"), reading = make("input"), title = make("h2");
     form.autocomplete = "off";
     title.append(make("span", "Tape on leg "), userText("span", leg));
@@ -232,14 +232,16 @@
       $("tape-box").replaceChildren();
     });
     $("tape-box").replaceChildren(form);
-    showLeg(leg);
+    if (go) { showLeg(leg); } else { desk.pen.mark(plan.all("legs").filter((item) => item.id === leg).map(({ line }) => ({ line }))); }
+    if (desk.narrow()) { desk.openSide(true); }
     reading.focus();
   };
   const fillTapes = async () => {
     try {
-      const feature = desk.edit.chosen(), one = feature && feature.role === "beds" ? `?bed=${encodeURIComponent(feature.id)}` : "";
+      const feature = desk.edit.chosen(), one = feature && feature.role === "beds" && !desk.edit.isNew(feature) ? `?bed=${encodeURIComponent(feature.id)}` : "";
       const answer = await get(`/api/tapes${one}`);
       tapeKinds = answer.kinds || null;
+      $("tape-title").textContent = one ? "Tapes of this bed against the map" : "Tapes against the map";
       $("tape-list").replaceChildren(...(answer.rows.length ? answer.rows.map((row) => {
         const item = entry(null, row.leg, row.text || `tape ${row.reading}, map ${row.map}`, () => showLeg(row.leg));
         if (row.key) {

@@ -135,7 +135,11 @@
       if (desk.joinTo) { const hit = desk.paint.featureAt(point, px); if (hit) { desk.joinTo(hit); } return; }
       if (state.mode === "check") {
         const leg = desk.paint.legAt(point, px);
-        if (leg) { if (!state.readOnly) { desk.panels.askTape(leg.id); } return; }
+        if (leg) {
+          desk.edit.choose(`beds ${leg.bed}`, { silent: true });
+          if (!state.readOnly) { desk.panels.askTape(leg.id, null, { go: false }); }
+          return;
+        }
       }
       const feature = desk.paint.featureAt(point, px);
       desk.edit.choose(feature ? feature.key : null);
