@@ -16,6 +16,7 @@ from siteplan.laying.order import money_text
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.plans import RunPlan, laid_length
+from siteplan.publish.sureness import confidence_texts
 from siteplan.publish.write import Written
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
@@ -116,7 +117,7 @@ def print_report(site: Site, measures: BedMeasures, plan: RunPlan, result: Takeo
         f"The takeoff has {result.by_kind['section']} sections, {result.by_kind['closer']} closers "
         f"and {result.by_kind['cut']} cut pieces."
     )
-    for text in purchase_texts(site, written):
+    for text in (*purchase_texts(site, written), *confidence_texts(site, result, written.bought)):
         out.print(escape(text))
     _print_unmet(out, site, plan, result)
     _print_findings(out, written)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -23,6 +23,7 @@ from siteplan.publish.files import output_set
 from siteplan.publish.orderbook import cutlist_csv, order_csv, purchase_data, saw_layer, write_workbook
 from siteplan.publish.readback import read_back
 from siteplan.publish.summary import summary, summary_text
+from siteplan.publish.sureness import confidence_data
 from siteplan.publish.vectors import write_geojson, write_geopackage
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan, overlap_findings, play_findings, step_findings
@@ -77,6 +78,7 @@ def write_plan(
     formats: Formats | None = None,
     tapes: Layer | None = None,
     texts: Mapping[str, str] | None = None,
+    more: Sequence[Layer] = (),
 ) -> Written:
     """Write every file of a plan.
 
@@ -88,6 +90,7 @@ def write_plan(
         all up to 5,000 beds
     tapes : layer of tape differences, where tapes were compared
     texts : further files to write beside, name to text
+    more : further layers of the GeoPackage
 
     Raises
     ------
@@ -97,11 +100,16 @@ def write_plan(
     bought = purchase(site, plan, result)
     order = bought.order.rows
     findings = (*all_findings(site, plan, result), *bought.order.findings)
-    data = {**summary(site, measures, plan, result, order, findings), **purchase_data(bought)}
+    data = {
+        **summary(site, measures, plan, result, order, findings),
+        **purchase_data(bought),
+        **confidence_data(site, result, bought),
+    }
     text = summary_text(data)
     layers = plan_layers(site, measures, plan, result)
     if tapes is not None:
         layers[tapes.name] = tapes
+    layers.update({extra.name: extra for extra in more})
     tables = {t.name: t for t in _tables(site, plan, result, order, findings)}
     tables["saw_list"] = saw_layer(result, bought)
     everything = formats == "all" or (formats is None and len(site.beds) <= EVERYTHING_UP_TO_BEDS)
