@@ -13,6 +13,17 @@ from typing import Literal
 Grade = Literal["error", "notice"]
 
 
+def sentences(first: str, second: str) -> str:
+    """Two sentences, one full stop between them whether the first has its own or not.
+
+    Examples
+    --------
+    >>> sentences("The file is empty.", "Export it again")
+    'The file is empty. Export it again'
+    """
+    return f"{first if first.endswith(('.', '?', '!')) else f'{first}.'} {second}"
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing wrong with an input: what, where, and how to mend it.
@@ -51,7 +62,7 @@ class Fault:
     def text(self) -> str:
         """The whole fault as one line."""
         place = f"{self.where}: " if self.where else ""
-        return f"{place}{self.what}. {self.remedy} [{self.code}]"
+        return f"{place}{sentences(self.what, self.remedy)} [{self.code}]"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ LEVELS: list[set[str]] = [
     {"errors"},
     {"types", "units"},
     {"model", "products", "tomlfile"},
-    {"planar", "geodesy", "tape_settings", "stakeout_settings", "desk_settings", "asbuilt_settings", "uncertainty_settings"},
-    {"crs_database"},
+    {"planar", "geodesy", "tape_settings", "stakeout_settings", "desk_settings", "uncertainty_settings"},
+    {"crs_database", "asbuilt_settings"},
     {"catalog", "settings", "fieldnotes", "groundwork", "slope"},
     {"detective"},
     {"intake"},
@@ -43,6 +43,7 @@ LEVELS: list[set[str]] = [
     {"desk"},
     {"asbuilt"},
     {"cli"},
+    {"__main__"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 NUMBERS_ONLY = {"planar", "slope", "outline", "laying", "products", "model", "uncertainty"}

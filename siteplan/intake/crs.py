@@ -19,6 +19,8 @@ from siteplan.types import BoolArray, FloatArray, LonLatArray
 
 GREATEST_EXTENT_M: Final = 20_000.0
 """Greatest diagonal of a site."""
+GREATEST_NUMBER: Final = 1e11
+"""No coordinate is greater, in whatever unit: the earth is 4e10 mm round."""
 AREA_MARGIN_DEG: Final = 3.0
 """How far outside its area of use a CRS is taken without question: half a UTM zone."""
 _DEGREE_SIZED: Final = 0.25
@@ -158,6 +160,10 @@ def place_troubles(table: Table, facts: CrsFacts, source: Source, rings: Rings) 
     fine = finite_rows(rings.coords)
     if not fine.any():
         return
+    huge = fine & (np.abs(np.where(fine[:, None], rings.coords, 0.0)) > GREATEST_NUMBER).any(axis=1)
+    if huge.any():
+        yield from _told(rings, huge, lambda v: _no_number_of_earth(rings.coords[v]))
+        return
     remedy = _remedy(table, facts, source)
     if facts.is_geographic:
         degrees = rings.coords * facts.degrees_per_unit
@@ -184,6 +190,16 @@ def place_troubles(table: Table, facts: CrsFacts, source: Source, rings: Rings) 
     yield from _outside_area(facts, rings, fine, remedy)
 
 
+def _no_number_of_earth(xy: FloatArray) -> Trouble:
+    return Trouble(
+        -1,
+        "impossible-number",
+        f"coordinate ({xy[0]:.6g}, {xy[1]:.6g}) is no place on earth: that is "
+        "4e10 mm round, and no unit is smaller",
+        "A number was damaged on its way: export the file again, or mend the vertex",
+    )
+
+
 def _remedy(table: Table, facts: CrsFacts, source: Source) -> str:
     if source.assume is not None:
         return f"State the CRS the coordinates really are in; {facts.label} was assumed"
@@ -204,7 +220,8 @@ def _told(rings: Rings, out: BoolArray, trouble: Callable[[int], Trouble]) -> It
     features, first = np.unique(of[vertices], return_index=True)
     if 2 * len(features) > len(np.unique(of)):
         v = int(vertices[0])
-        count = f" ({len(vertices)} vertices of {len(features)} features are like this)"
+        many = f"{len(features)} feature{'s' if len(features) != 1 else ''}"
+        count = f" ({len(vertices)} vertices of {many} are like this)"
         one = trouble(v)
         yield replace(
             one,

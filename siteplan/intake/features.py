@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.errors import DataError, Fault, Finding, UsageError
+from siteplan.errors import DataError, Fault, Finding, UsageError, sentences
 from siteplan.geodesy import CrsFacts
 from siteplan.intake.crs import assumed_finding, crs_key, crs_of, crs_text, extent_trouble, place_troubles
 from siteplan.intake.faults import geometry_troubles
@@ -236,7 +236,7 @@ def _as_finding(trouble: Trouble, ids: ObjectArray, labels: ObjectArray, files: 
     return Finding(
         trouble.code,
         "notice",
-        f"{fault.where}: {fault.what}. {fault.remedy}",
+        f"{fault.where}: {sentences(fault.what, fault.remedy)}",
         ids[trouble.feature],
         trouble.vertex,
     )

@@ -7,6 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from siteplan.check import CheckReport, CheckRow
+from siteplan.errors import sentences
 
 LEAST_WIDTH = 100
 """columns used where the output is no terminal"""
@@ -34,7 +35,7 @@ def print_check(report: CheckReport, console: Console | None = None) -> None:
         for name in ("grade", "code", "where", "what"):
             table.add_column(name, overflow="fold")
         for row in report.rows:
-            what = f"{row.text}. {row.remedy}" if row.remedy else row.text
+            what = sentences(row.text, row.remedy) if row.remedy else row.text
             table.add_row(
                 Text(row.grade, style="bold red" if row.grade == "error" else ""),
                 Text(row.code),
