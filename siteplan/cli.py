@@ -450,6 +450,10 @@ def asbuilt_command(
     "--json", "as_json", is_flag=True, help="Print reconcile.json to standard output and nothing else."
 )
 @click.option("--skip-faulty", is_flag=True, help="Leave faulty features and readings out, list each, go on.")
+@click.option("--adjust", is_flag=True, help="Adjust the outlines to the tapes; show what it would change.")
+@click.option("--by-diagnosis", is_flag=True, help="Adjust to the readings as the diagnosis corrects them.")
+@click.option("--accept", is_flag=True, help="Keep the adjusted outlines as a new revision of the record.")
+@click.option("--who", default="", help="Who accepts, for the list of revisions.")
 def reconcile_command(
     place: Path,
     tapes: Path | None,
@@ -458,18 +462,34 @@ def reconcile_command(
     out: Path | None,
     as_json: bool,
     skip_faulty: bool,
+    adjust: bool,
+    by_diagnosis: bool,
+    accept: bool,
+    who: str,
 ) -> None:
-    """Compare tapes with the map of the site PLACE, and say why they disagree."""
+    """Compare tapes with the map of the site PLACE, say why they disagree, adjust the outlines if asked."""
+    from siteplan.adjust.make import accepted, adjusted, newest_revision
     from siteplan.plans import plan_runs
     from siteplan.publish.printout import progress
     from siteplan.publish.reconciled import print_reconciliation, write_reconciliation
     from siteplan.publish.write import default_folder
     from siteplan.reconcile.report import reconcile
+    from siteplan.revise.start import start_record
     from siteplan.sites import load_site, measure
     from siteplan.takeoffs import takeoff
 
+    if accept and not who.strip():
+        raise UsageError("--accept needs --who: the name of the person who accepts")
+    if by_diagnosis and not (adjust or accept):
+        raise UsageError("--by-diagnosis goes with --adjust or --accept")
+    if accept and not is_site(place):
+        raise UsageError("--accept needs a site folder: the adjusted outlines are kept in its record")
+    base = None
     with progress() as stage:
         stage("reading")
+        if accept:
+            # taken before the site is read: what is adjusted must be what the record still holds at the end
+            base = newest_revision(place)
         site = load_site(place, skip_faulty=skip_faulty)
         measures = measure(site)
         stage("finding runs, corners and curves")
@@ -480,14 +500,28 @@ def reconcile_command(
         )
         stage("fitting and placing pieces")
         result = takeoff(site, plan)
+        moved = None
+        if adjust or accept:
+            stage("adjusting the outlines")
+            moved = adjusted(site, plan, result, made, by_diagnosis=by_diagnosis)
         stage("writing")
         done = write_reconciliation(
-            site, measures, plan, result, made, out if out is not None else default_folder(place)
+            site, measures, plan, result, made, out if out is not None else default_folder(place), moved
         )
+        kept = None
+        if accept and moved is not None:
+            stage("keeping the adjusted outlines")
+            kept = accepted(start_record(place, who=who), site, made, moved, who=who, base=base)
     if as_json:
         click.echo(done.json_text, nl=False)
     else:
-        print_reconciliation(site, made, done)
+        print_reconciliation(site, made, done, moved)
+    if kept is not None:
+        click.echo(
+            f"Kept as revision {kept.number} of the record, by {kept.who}. The outlines as they were stay in "
+            f"it: siteplan record --back {kept.number - 1} makes them the newest again.",
+            err=as_json,
+        )
 
 
 @program.command("crs")

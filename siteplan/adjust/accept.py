@@ -120,7 +120,9 @@ def _put(features: Features, role: str, k: int) -> PutFeature:
     return PutFeature(role, str(features.ids[k]), str(features.names[k]), rings, kinds, attributes)
 
 
-def accept(record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: str) -> Revision:
+def accept(
+    record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: str, base: Revision | None = None
+) -> Revision:
     """Keep the adjusted outlines as a new revision.  What was there before stays in the record.
 
     Parameters
@@ -128,6 +130,7 @@ def accept(record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: s
     record : of the site, whose newest revision ``site`` was loaded from
     site, made, tapes : the site, its adjustment and the readings
     who : for the list of revisions
+    base : the revision the site was loaded from; the newest one where not given
 
     Raises
     ------
@@ -141,7 +144,7 @@ def accept(record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: s
         raise UsageError("there is nothing to accept: all readings are in the outlines already")
     known = list(site.settings.reconcile.adjust.used)
     listed = [*known, *(f for f in used.tolist() if f not in known)]
-    head = record.newest()
+    head = record.newest() if base is None else base
     what = f"outlines adjusted to {len(used)} tape readings"
     left = [
         str(made.suspects.name[f.suspect]) for f in made.freed if made.suspects.kind[f.suspect] == "reading"

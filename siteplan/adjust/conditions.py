@@ -62,7 +62,7 @@ class Conditions:
     @property
     def freedom(self) -> int:
         """Conditions less shifts."""
-        return len(self.misclosure) - self.free.shape[1]
+        return len(self.misclosure) - int(self.free.shape[1])
 
     @property
     def chi2(self) -> float:
@@ -270,7 +270,7 @@ class Spread:
         return np.asarray((made + made.T) / 2)
 
     def variances(self, functions: sparse.csr_array, *, block: int = 2_000) -> FloatArray:
-        """(k,) the diagonal of :meth:`covariance` by another formula, quick for many functions of few unknowns.
+        """(k,) the diagonal of :meth:`covariance` by another formula, quick for many functions.
 
         Notes
         -----

@@ -141,8 +141,7 @@ class _Differ:
         self.shapes: Shapes = site.bed_shapes
         self.owner = snapped(self.shapes.xy)
         self.count = len(self.shapes.xy)
-        assert plan.vertex is not None
-        self.vertex = plan.vertex
+        self.vertex = np.arange(self.count) if plan.vertex is None else plan.vertex
         runs = self.runs
         self.row_leg = part_of(runs.offsets)
         # rings of the plan's outlines are the rings as drawn, those of skipped beds left out
@@ -200,7 +199,7 @@ class _Differ:
         apart = np.abs(np.concatenate([outlines.xy, runs.xy])).max() * 4 + 1
         tree = cKDTree(np.column_stack([outlines.xy, self.out_ring * apart]))
         gap, at = tree.query(np.column_stack([runs.xy, self.row_ring * apart]))
-        same = gap <= _SAME_M
+        same = np.asarray(gap) <= _SAME_M
         line = outlines.ring_kind[self.row_ring] == RingKind.LINE
         for rows, kinds in (
             (runs.offsets[:-1], runs.start_kind),
@@ -223,7 +222,7 @@ class _Differ:
         return sparse.coo_array((np.ones(len(r)), (r, c)), shape=self.shape)
 
     def _tried(self, open_rows: IntArray) -> sparse.csr_array:
-        """(rows, v) which vertices each row may depend on: those near it on its ring, and of rings beside it."""
+        """(rows, v) the vertices each row may depend on: near it on its ring, and of rings beside it."""
         import shapely
         from scipy.spatial import cKDTree
 
@@ -307,7 +306,9 @@ class _Differ:
         legs_moved, known = replan.along(way)
         # of vertices that are one only the first has a column, which stands for all of them
         predicted = legs @ way.ravel()
-        off = np.abs(legs_moved - predicted) > AGREES * (1 + np.sqrt(np.abs(legs).sum(axis=1)))
+        off = np.abs(legs_moved - predicted) > AGREES * (
+            1 + np.sqrt(np.asarray(abs(legs).sum(axis=1)).ravel())
+        )
         return np.flatnonzero(self.wanted & (off | ~known))
 
 

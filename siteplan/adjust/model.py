@@ -35,18 +35,22 @@ class Layout:
 
     @property
     def first_point(self) -> int:
+        """Of the coordinates of named points."""
         return 2 * self.vertices
 
     @property
     def first_picture(self) -> int:
+        """Of the scales of pictures."""
         return self.first_point + 2 * self.points
 
     @property
     def first_tape(self) -> int:
+        """Of the scales of tapes."""
         return self.first_picture + self.pictures
 
     @property
     def count(self) -> int:
+        """Unknowns."""
         return self.first_tape + self.tapes
 
 
@@ -69,7 +73,7 @@ class Read:
     """n readings of legs and distances."""
 
     legs: sparse.csr_array
-    """(n, l) how often each leg is in each reading, times slope over level length where it is one of the slope"""
+    """(n, l) how often each leg is in each reading; times slope over level length for one along the slope"""
     ends: IntArray
     """(n, 2) nodes of a distance, -1 where it is none: a row, w + a vertex, or w + v + a named point"""
     tape: IntArray
@@ -191,7 +195,7 @@ class Lengths:
         return np.asarray(made), sparse.csr_array(follows)
 
     def predict(self, read: Read) -> Callable[[FloatArray], tuple[FloatArray, sparse.csr_array]]:
-        """What the readings should be: a tape that is longer than it says by 1 + k reads 1/(1 + k) of a length."""
+        """What the readings should be: a tape 1 + k times as long as it says reads 1/(1 + k) of a length."""
         lay = self.layout
         rows = np.arange(len(read.tape))
 

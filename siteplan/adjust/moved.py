@@ -20,13 +20,14 @@ def moved(
 
     ``site.beds`` and the other inputs stay as they came: only the shapes the runs are built from change.
     """
+    walls, gaps = site.abutment_shapes, site.opening_shapes
     return replace(
         site,
         heights=None,
         bed_shapes=replace(site.bed_shapes, xy=beds),
-        abutment_shapes=site.abutment_shapes if abutments is None else replace(site.abutment_shapes, xy=abutments),
-        opening_shapes=site.opening_shapes if openings is None else replace(site.opening_shapes, xy=openings),
-    )  # fmt: skip
+        abutment_shapes=walls if abutments is None else replace(walls, xy=abutments),
+        opening_shapes=gaps if openings is None else replace(gaps, xy=openings),
+    )
 
 
 def kept_rings(shapes: Shapes, keep: BoolArray) -> tuple[Shapes, IntArray]:
@@ -76,7 +77,8 @@ def near_pairs(boxes: FloatArray, within_m: float) -> IntArray:
     """(k, 2) pairs of different rings whose boxes come within a distance of each other, each once."""
     import shapely
 
-    made = shapely.box(*(boxes + np.array([-1, -1, 1, 1]) * within_m / 2).T)
+    wide = boxes + np.array([-1, -1, 1, 1]) * within_m / 2
+    made = np.asarray(shapely.box(*wide.T))
     tree = shapely.STRtree(made)
     pairs = np.asarray(tree.query(made), dtype=np.int64).T
     return np.asarray(pairs[pairs[:, 0] < pairs[:, 1]])

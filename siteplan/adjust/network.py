@@ -249,8 +249,8 @@ def _factored(gradient: sparse.csr_array) -> tuple[Any, FloatArray]:
         raise DataError(
             Fault(
                 "no-datum",
-                f"nothing holds at least {loose} of the {len(diagonal)} unknowns: the network has no datum, or "
-                "a part of it hangs loose",
+                f"nothing holds at least {loose} of the {len(diagonal)} unknowns: the network has no datum, "
+                "or a part of it hangs loose",
                 "Hold points or a direction fixed, or observe what is loose",
             )
         )

@@ -149,7 +149,7 @@ class Setup:
                 site,
                 plan,
                 self.middle[g],
-                tuple((p == g).astype(np.int64) for p in (self.picture, *self.wall_picture)),  # type: ignore[arg-type]
+                tuple((p == g).astype(np.int64) for p in (self.picture, *self.wall_picture)),
             ).ravel()
             / (1 + scale[g])
             for g in groups

@@ -20,6 +20,7 @@ from siteplan.adjust.network import Network, Solution, solve
 from siteplan.adjust.setup import Setup, suspects_of
 from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
 from siteplan.errors import Finding
+from siteplan.model import Runs
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import Comparison, compare
 from siteplan.reconcile.tapes import Tapes
@@ -51,6 +52,8 @@ class Adjustment:
     abutments_xy: XYArray
     openings_xy: XYArray
     """of the other inputs: they only grow with the picture"""
+    drawn_runs: Runs
+    """as drawn"""
     plan: RunPlan
     """with the adjusted outlines, without heights"""
     leg_before_m: FloatArray
@@ -190,6 +193,7 @@ def adjust_site(
         xy=work.bed_shapes.xy,
         abutments_xy=work.abutment_shapes.xy,
         openings_xy=work.opening_shapes.xy,
+        drawn_runs=plan.runs,
         plan=plan_now,
         leg_before_m=plan.lengths.ground_m,
         leg_after_m=_after(plan, plan_now),
@@ -276,8 +280,8 @@ def _findings(rows: Rows, same: bool, settled: float) -> tuple[Finding, ...]:
             Finding(
                 "derivative-doubtful",
                 "notice",
-                f"These legs do not follow small movements of their outline evenly, because a corner or an end "
-                f"comes and goes there: {shown}. What the adjustment says of them is less certain.",
+                "These legs do not follow small movements of their outline evenly, because a corner or an "
+                f"end comes and goes there: {shown}. What the adjustment says of them is less certain.",
             )
         )
     if not same:
@@ -285,8 +289,8 @@ def _findings(rows: Rows, same: bool, settled: float) -> tuple[Finding, ...]:
             Finding(
                 "legs-changed",
                 "error",
-                "With the adjusted outlines the plan has other legs than before: a corner came or went. Look at "
-                "the movements, and accept them only if the new legs are right.",
+                "With the adjusted outlines the plan has other legs than before: a corner came or went. Look "
+                "at the movements, and accept them only if the new legs are right.",
             )
         )
     elif settled > SETTLED_M:

@@ -182,7 +182,7 @@ class Snoop:
             part = np.where(good, pulled**2 * s2[:, None] / np.where(good, share, 1.0), 0.0)
             statistic[two], freedom[two] = part.sum(axis=1), good.sum(axis=1)
             redundancy[two], axis[two] = np.clip(share[:, 0], 0.0, 1.0), way[:, :, 1]
-        # chi-square with two degrees of freedom is exponential, with one a squared normal; both hold for any T
+        # chi-square with two degrees of freedom is exponential, with one a squared normal: good for any T
         one = np.log(2.0) + log_ndtr(-np.sqrt(statistic))
         log_chance = np.where(freedom == 2, -statistic / 2, np.where(freedom == 1, one, 0.0))
         return Tests(statistic, freedom, log_chance, redundancy, axis)

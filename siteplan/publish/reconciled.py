@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from siteplan.adjust.make import Adjusted
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.plans import RunPlan
@@ -48,20 +49,34 @@ def write_reconciliation(
     result: Takeoff,
     made: Reconciliation,
     folder: Path,
+    adjusted: Adjusted | None = None,
 ) -> Reconciled:
     """Write the plan with its layer of tape differences, and the reconciliation beside it.
+
+    With an adjustment, what it would change stands on the page, in ``adjustment.json`` and in two layers
+    more; the plan itself is the one of the outlines as they are.
 
     Raises
     ------
     OutputError : a file cannot be written; the old files stay as they were.
     """
     text = data_text(data(site, made))
-    texts = {"reconcile.json": text, "reconcile.csv": csv_text(made), "reconcile.html": page(site, made)}
-    written = write_plan(site, measures, plan, result, folder, tapes=layer(made), texts=texts)
+    more = "" if adjusted is None else adjusted.html
+    texts = {
+        "reconcile.json": text,
+        "reconcile.csv": csv_text(made),
+        "reconcile.html": page(site, made, more),
+    }
+    if adjusted is not None:
+        texts["adjustment.json"] = adjusted.json_text
+    layers = () if adjusted is None else adjusted.layers
+    written = write_plan(site, measures, plan, result, folder, tapes=layer(made), texts=texts, more=layers)
     return Reconciled(written, text)
 
 
-def print_reconciliation(site: Site, made: Reconciliation, done: Reconciled) -> None:
+def print_reconciliation(
+    site: Site, made: Reconciliation, done: Reconciled, adjusted: Adjusted | None = None
+) -> None:
     """Print the comparison, the causes, and what the readings could not show."""
     out = Console(highlight=False, soft_wrap=True)
     out.width = max(out.width, TABLE_WIDTH)
@@ -92,8 +107,36 @@ def print_reconciliation(site: Site, made: Reconciliation, done: Reconciled) -> 
         out.print(escape(f"Places (NSSDA): {accuracy_text(made.accuracy, shown)}"))
     for finding in (*t.findings, *c.findings):
         out.print(escape(f"{finding.grade}: {finding.text}"))
+    if adjusted is not None:
+        _print_adjusted(out, adjusted)
     out.print()
     out.print(f"Written to {escape(str(done.written.folder))}: {', '.join(done.written.files)}")
+
+
+def _print_adjusted(out: Console, adjusted: Adjusted) -> None:
+    out.print()
+    out.print("[bold]What adjusting the outlines would change[/bold]")
+    for line in adjusted.lines:
+        out.print(escape(line))
+    changed = [c for c in adjusted.out.codes if c.takeoff_before or c.takeoff_after or c.order_after]
+    if not adjusted.made.setup.reading_name or not changed:
+        return
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("code", "name"):
+        table.add_column(heading, no_wrap=True)
+    for heading in ("in the plan", "adjusted", "to buy", "adjusted", "ordered", "adjusted", "change"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for c in changed:
+        numbers = (
+            c.takeoff_before, c.takeoff_after, c.needed_before, c.needed_after, c.order_before, c.order_after,
+        )  # fmt: skip
+        table.add_row(
+            escape(c.code),
+            escape(c.name),
+            *(f"{n:,}" for n in numbers),
+            f"{c.order_after - c.order_before:+,}",
+        )
+    out.print(table)
 
 
 def _table(made: Reconciliation, shown: Shown) -> Table:

@@ -373,8 +373,11 @@ svg{max-height:58mm}h1{font-size:14px}h2{font-size:10.5px;margin:5px 0 1px}
 """
 
 
-def page(site: Site, made: Reconciliation) -> str:
-    """``reconcile.html``: one page to print; every text from the data is escaped, nothing is fetched."""
+def page(site: Site, made: Reconciliation, more: str = "") -> str:
+    """``reconcile.html``: one page to print; every text from the data is escaped, nothing is fetched.
+
+    ``more`` is HTML to put before the notes: what the adjustment would change.
+    """
     shown = Shown(site)
     t, d = made.tapes, made.diagnosis
     order = sorted(range(len(t)), key=lambda k: (-abs(made.comparison.in_sigmas[k]), k))[:MOST_ROWS]
@@ -397,6 +400,7 @@ def page(site: Site, made: Reconciliation) -> str:
         f"<p>{escape(power_text(made))}</p>",
         _scale_html(made),
         _accuracy_html(made, shown),
+        more,
         "<h2>How sure this is</h2>",
         f'<p class="small">{escape(_how_sure(made))}</p>',
         _findings_html(made),
