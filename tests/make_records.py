@@ -23,7 +23,8 @@ SQUARE = [
 
 
 def square(east: float = 0.0, north: float = 0.0) -> np.ndarray:
-    return np.array(SQUARE) + np.array([east, north])
+    made: np.ndarray = np.array(SQUARE) + np.array([east, north])
+    return made
 
 
 def entry(name: str, *rings: Any, kinds: tuple[int, ...] = (0,), **attributes: Any) -> Entry:

@@ -38,12 +38,14 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
     tapes = dict(zip(content.tape_keys, content.tapes, strict=True))
     sources = dict(content.sources)
     puts: dict[str, dict[str, Entry | None]] = {}
+    columns: dict[str, list[str]] = {}
     came: set[str] = set()
     for given in changes:
         change = checked(given)
         if isinstance(change, PutFeature):
             held = puts.setdefault(change.role, {})
             held[change.id] = _entry(features[change.role], held, change)
+            columns.setdefault(change.role, []).extend(change.attributes)
             if change.role == "beds" and change.file is not None:
                 came.add(change.id)
         elif isinstance(change, DropFeature):
@@ -75,7 +77,7 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
     here = {name for name, e in beds.items() if e is not None}
     changed = {name for name in here - came if _reshaped(features["beds"], beds[name])}
     for role, held in puts.items():
-        features[role] = _merged(features[role], held)
+        features[role] = _merged(features[role], held, columns.get(role, ()))
     return Content(
         features=features,
         overrides=nested(flat),
@@ -126,11 +128,11 @@ def _entry(features: Features, held: Mapping[str, Entry | None], put: PutFeature
     )
 
 
-def _merged(features: Features, held: Mapping[str, Entry | None]) -> Features:
+def _merged(features: Features, held: Mapping[str, Entry | None], columns: Sequence[str]) -> Features:
     """Features with some replaced where they stand, some taken out, some added at the end."""
     places = {name: _at(features, name) for name in held}
     entries = [e for e in held.values() if e is not None]
-    both = joined(features, features_of(features.role, features.crs, entries))
+    both = joined(features, features_of(features.role, features.crs, entries, columns))
     order: IntArray = np.arange(len(features))
     added = []
     for number, entry in enumerate(entries, start=len(features)):

@@ -65,13 +65,18 @@ def in_words(error: sqlite3.Error, path: Path, *, saving: bool) -> SiteplanError
 
 
 @contextmanager
-def connected(path: Path) -> Iterator[sqlite3.Connection]:
+def connected(path: Path, *, saving: bool = False) -> Iterator[sqlite3.Connection]:
     """A connection to a record, looked at and ready; errors of the database in words.
+
+    Parameters
+    ----------
+    path : of the record
+    saving : it is to be written, which the words say
 
     Raises
     ------
     DataError : no such file; not a record, a newer one, or a damaged one
-    OutputError : it cannot be read now
+    OutputError : it cannot be read or written now
     """
     _check_file(path)
     try:
@@ -79,7 +84,7 @@ def connected(path: Path) -> Iterator[sqlite3.Connection]:
             f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=WAIT_S, isolation_level=None
         )
     except sqlite3.Error as error:
-        raise in_words(error, path, saving=False) from None
+        raise in_words(error, path, saving=saving) from None
     try:
         # EXTRA: a commit counts when the journal's name is gone from the disk's own folder too, so that
         # a power cut just after it cannot bring the journal back and with it undo an acknowledged save.
@@ -88,7 +93,7 @@ def connected(path: Path) -> Iterator[sqlite3.Connection]:
         _check_record(base, path)
         yield base
     except sqlite3.Error as error:
-        raise in_words(error, path, saving=base.in_transaction) from None
+        raise in_words(error, path, saving=saving) from None
     except UnicodeDecodeError:
         raise broken(path, "text in it is no text") from None
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,7 +11,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from siteplan.errors import DataError, Fault
 from siteplan.intake.features import ROLES
 from siteplan.model import Features
 from siteplan.record.blobs import blob_of, box_of, digest_of, rings_of_blobs
@@ -38,6 +38,27 @@ _LIVE: Final = "first <= :at AND (until IS NULL OR until > :at)"
 def spelled(text: str) -> str:
     """Text for a column: halves of surrogate pairs, which UTF-8 has no bytes for, are replaced."""
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+
+
+def row_digest(*parts: str | bytes) -> str:
+    """SHA-256 of what a row of history says, the parts with their lengths."""
+    made = hashlib.sha256()
+    for part in parts:
+        data = part.encode() if isinstance(part, str) else part
+        made.update(b"%d:" % len(data))
+        made.update(data)
+    return made.hexdigest()
+
+
+def _check_digest(digest: str, kind: str, name: str, *said: str | bytes) -> None:
+    """Refuse a row that is not as it was written.
+
+    Raises
+    ------
+    ValueError : it is not
+    """
+    if digest != row_digest(kind, name, *said):
+        raise ValueError(f"{kind} {name} is not as it was written")
 
 
 @dataclass(slots=True)
@@ -101,8 +122,9 @@ class Writer:
     def open_feature(self, role: str, name: str, place: int, facts: str, shape: bytes) -> None:
         """A live row of a feature, in the history and in its layer."""
         self.base.execute(
-            "INSERT INTO record_features (role, id, place, first, facts, shape) VALUES (?, ?, ?, ?, ?, ?)",
-            (role, name, place, self.number, facts, shape),
+            "INSERT INTO record_features (role, id, place, first, facts, shape, digest) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (role, name, place, self.number, facts, shape, row_digest(role, name, facts, shape)),
         )
         known = json.loads(facts)
         attributes = json.dumps(known["attributes"], ensure_ascii=False)
@@ -182,8 +204,8 @@ class Writer:
     def open_item(self, kind: str, key: str, place: int, text: str) -> None:
         """A live row of an item."""
         self.base.execute(
-            "INSERT INTO record_items (kind, key, place, first, value) VALUES (?, ?, ?, ?, ?)",
-            (kind, key, place, self.number, text),
+            "INSERT INTO record_items (kind, key, place, first, value, digest) VALUES (?, ?, ?, ?, ?, ?)",
+            (kind, key, place, self.number, text, row_digest(kind, key, text)),
         )
 
     def _close(self, table: str, fid: int, first: int) -> None:
@@ -295,9 +317,11 @@ def brought_at(
     for role in ROLES:
         last: dict[str, tuple[str, str, bytes]] = {}
         for first, *row in base.execute(
-            "SELECT first, id, facts, shape FROM record_features WHERE role = ? AND first <= ? ORDER BY fid",
+            "SELECT first, id, facts, shape, digest FROM record_features "
+            "WHERE role = ? AND first <= ? ORDER BY fid",
             (role, at),
         ):
+            _check_digest(row.pop(), role, *row)
             if first in counts and from_json(row[1])["brought"]:
                 last[row[0]] = (row[0], row[1], row[2])
         rows = list(last.values())
@@ -311,18 +335,23 @@ def brought_at(
 def content_at(base: sqlite3.Connection, at: int, crs: Mapping[str, str]) -> Content:
     """What the record holds at a revision."""
     items: dict[str, dict[str, Any]] = {}
-    for kind, key, value in base.execute(
-        f"SELECT kind, key, value FROM record_items WHERE {_LIVE} ORDER BY kind, place, fid", {"at": at}
+    for kind, key, value, digest in base.execute(
+        f"SELECT kind, key, value, digest FROM record_items WHERE {_LIVE} ORDER BY kind, place, fid",
+        {"at": at},
     ):
+        _check_digest(digest, kind, key, value)
         items.setdefault(kind, {})[key] = from_json(value)
     columns = items.get("columns", {})
     features = {}
     edited: set[str] = set()
     for role in ROLES:
         rows = base.execute(
-            f"SELECT id, facts, shape FROM record_features WHERE role = :r AND {_LIVE} ORDER BY place, fid",
+            f"SELECT id, facts, shape, digest FROM record_features WHERE role = :r AND {_LIVE} "
+            "ORDER BY place, fid",
             {"r": role, "at": at},
         ).fetchall()
+        for row in rows:
+            _check_digest(row[3], role, *row[:3])
         facts = [from_json(row[1]) for row in rows]
         features[role] = _features(role, crs[role], rows, facts, columns.get(role, ()))
         if role == "beds":
@@ -354,21 +383,11 @@ def _dropped(base: sqlite3.Connection, at: int, beds: Features) -> frozenset[str
 def _features(
     role: str,
     crs: str,
-    rows: Sequence[tuple[str, str, bytes]],
+    rows: Sequence[Sequence[Any]],
     facts: Sequence[dict[str, Any]],
     columns: Sequence[str],
 ) -> Features:
-    try:
-        table = rings_of_blobs([row[2] for row in rows])
-    except ValueError as error:
-        raise DataError(
-            Fault(
-                "record-broken",
-                f"the record is damaged: a shape in it cannot be read ({error})",
-                "Put the last copy of it in its place, from a backup",
-                f"{RECORD_FILE} ({role})",
-            )
-        ) from None
+    table = rings_of_blobs([row[2] for row in rows])
     return Features(
         role=role,
         crs=crs,

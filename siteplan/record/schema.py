@@ -31,14 +31,18 @@ HISTORY: Final = {
     "record_features": """
         CREATE TABLE record_features (
             fid INTEGER PRIMARY KEY NOT NULL, role TEXT NOT NULL, id TEXT NOT NULL, place INTEGER NOT NULL,
-            first INTEGER NOT NULL, until INTEGER, facts TEXT NOT NULL, shape BLOB NOT NULL)""",
+            first INTEGER NOT NULL, until INTEGER, facts TEXT NOT NULL, shape BLOB NOT NULL,
+            digest TEXT NOT NULL)""",
     "record_items": """
         CREATE TABLE record_items (
             fid INTEGER PRIMARY KEY NOT NULL, kind TEXT NOT NULL, key TEXT NOT NULL, place INTEGER NOT NULL,
-            first INTEGER NOT NULL, until INTEGER, value TEXT NOT NULL)""",
+            first INTEGER NOT NULL, until INTEGER, value TEXT NOT NULL,
+            digest TEXT NOT NULL)""",
 }
 """``facts`` and ``value`` are JSON.  Kinds of item: override (key: its path), tape, source, grid, columns
-(the attributes of a role in their order).  ``place`` gives the order, and is the ``fid`` in the layer."""
+(the attributes of a role in their order).  ``place`` gives the order, and is the ``fid`` in the layer.
+``digest`` is that of :func:`siteplan.record.history.row_digest`: the database itself does not notice when a
+byte of a row changes on the disk."""
 _INDEXES: Final = (
     "CREATE INDEX record_features_by_id ON record_features (role, id)",
     "CREATE INDEX record_features_by_place ON record_features (role, place)",

@@ -167,7 +167,8 @@ class Record:
             base.execute("BEGIN")
             head = _head(base, self.path).number
             at = head if revision is None else _known(revision, head)
-            return content_at(base, at, _crs_of_file(base, self.path))
+            with _sound(self.path):
+                return content_at(base, at, _crs_of_file(base, self.path))
 
     def brought(self) -> dict[str, Features]:
         """Features by role as they were last brought in from files, whatever became of them since."""
@@ -179,7 +180,8 @@ class Record:
             while step > 0:
                 lineage.append(step)
                 step = revisions[step].back_to or step - 1
-            return brought_at(base, at, _crs_of_file(base, self.path), lineage)
+            with _sound(self.path):
+                return brought_at(base, at, _crs_of_file(base, self.path), lineage)
 
     # -- saving --
 
@@ -270,6 +272,19 @@ class Record:
             for kind, key in items:
                 writer.item_as_at(kind, key, revision - 1)
         return made()
+
+
+@contextmanager
+def _sound(path: Path) -> Iterator[None]:
+    """What stands in the rows is what siteplan writes, or else the record is damaged."""
+    try:
+        yield
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        if isinstance(error, DataError):
+            raise
+        raise broken(
+            path, str(error) if type(error) is ValueError else "what is written is not understood"
+        ) from None
 
 
 _REVISION = "number, who, made_at, what, back_to, etag"
@@ -387,7 +402,7 @@ def _writing(
     the writer, and a function that gives the revision once the block has ended
     """
     done: list[Revision] = []
-    with connected(path) as base:
+    with connected(path, saving=True) as base:
         base.execute("BEGIN IMMEDIATE")
         try:
             before = None if expected is None else _head(base, path)
@@ -413,8 +428,6 @@ def _writing(
             )
             base.execute("UPDATE record_meta SET value = 'no' WHERE key = 'writing'")
             base.execute("COMMIT")
-        except sqlite3.Error as error:
-            raise in_words(error, path, saving=True) from None
         finally:
             if base.in_transaction:
                 _roll_back(base)
