@@ -17,6 +17,9 @@ because every look from one bed at another is bounded:
   (:class:`siteplan.outline.ends.Meeting`), so within 5 times ``shared_within``, and a face is taken
   as ``shared_within`` longer at its ends: 6 times in all;
 - beds that lie over each other are told of, and touch;
+- pieces that lie on one another are told of: those of two beds within ``2 offset + depth``, at square
+  corners half as much again.  Where a sharper corner reaches a bed farther off, only the findings of
+  the whole site tell of it, not those of the part: no piece, length or count depends on it;
 - where legs may be moved sideways (``play``), those along a shared edge are held, and those so close to
   one of another product line that the two could meet: legs whose laying lines lie within
   ``shared_within + depth + 2 play`` of each other.  The laying line lies ``offset`` from the outline,
@@ -51,17 +54,19 @@ from siteplan.units import um_to_m
 
 _MITRE: Final = 12.0
 """how many times the offset a mitre may be long: turns up to 170 degrees"""
+_SQUARE: Final = 1.5
+"""the same for square corners, and a little more"""
 _SLACK_M: Final = 0.01
 
 
 def reach_m(site: Site) -> float:
     """Beds farther from each other than this plan apart, in ground metres."""
-    outline = site.settings.outline
-    shared = um_to_m(outline.shared_within)
-    reach = 8 * shared + _SLACK_M
+    offset_m = _greatest_offset_m(site)
+    deepest = max(x.depth_um for x in (site.line, *site.own_lines.lines))
+    shared = um_to_m(site.settings.outline.shared_within)
+    reach = max(8 * shared, 2 * _SQUARE * offset_m + um_to_m(deepest)) + _SLACK_M
     if site.settings.fit.play:
-        deepest = max(x.depth_um for x in (site.line, *site.own_lines.lines))
-        reach += 2 * _MITRE * _greatest_offset_m(site) + um_to_m(deepest + 2 * site.settings.fit.play)
+        reach += 2 * _MITRE * offset_m + um_to_m(deepest + 2 * site.settings.fit.play)
     return reach
 
 
