@@ -608,13 +608,22 @@ def compare_command(
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; a free one if not said.")
 @click.option("--browser/--no-browser", default=True, show_default=True, help="Open the page.")
 @click.option("--who", help="Your name, kept with every revision; the name of your account if not said.")
-def desk_command(place: Path, port: int | None, browser: bool, who: str | None) -> None:
-    """Draw and plan the site PLACE on a page in your browser, on this machine alone."""
+@click.option("--picture", type=click.Path(path_type=Path), help="Begin a new site over this picture.")
+@click.option("--at", metavar="LON,LAT", help="Begin a new site at this place.")
+@click.option("--name", help="Name of a new site; the folder's if not said.")
+@click.option("--line", help="Product line of a new site; it can be changed at the desk.")
+@click.option("--units", type=click.Choice(["ft", "m"]), help="Units a new site shows.")
+def desk_command(place: Path, port: int | None, browser: bool, who: str | None, **new: Any) -> None:
+    """Draw and plan the site PLACE on a page in your browser, on this machine alone.
+
+    A folder without a site.toml becomes a new site, over a picture (--picture) or at a place (--at).
+    """
     import getpass
 
-    from siteplan.desk.serve import run_desk
+    from siteplan.desk.serve import NewSite, run_desk
 
-    run_desk(place, who=who or getpass.getuser(), port=port, browser=browser, say=click.echo)
+    name = who or getpass.getuser()
+    run_desk(place, who=name, port=port, browser=browser, say=click.echo, new=NewSite(**new))
 
 
 @program.command("record")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from siteplan.desk.panels import finding_rows
@@ -42,7 +42,8 @@ def whole_part(state: State) -> Part | None:
     if not len(state.site.beds):
         return None
     if len(state.shown) == 1 and state.shown[0].live.all():
-        return state.shown[0].view.part
+        # settings that move no piece may have changed since it was planned
+        return replace(state.shown[0].view.part, site=state.site)
     return planned(state.site)
 
 

@@ -7,14 +7,18 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import uvicorn
 
+from siteplan.catalog import shipped_lines
 from siteplan.desk.app import make_app
 from siteplan.desk.session import Session
 from siteplan.errors import UsageError
+from siteplan.revise import new_site
+from siteplan.sites import SITE_FILE
 
 HOST: Final = "127.0.0.1"
 FIRST_PORT: Final = 8760
@@ -52,16 +56,83 @@ def listening(port: int | None) -> socket.socket:
     )
 
 
-def run_desk(folder: Path, *, who: str, port: int | None, browser: bool, say: Callable[[str], None]) -> None:
+@dataclass(frozen=True, slots=True)
+class NewSite:
+    """A site to be begun at the desk: over a picture, or at a place."""
+
+    name: str | None = None
+    line: str | None = None
+    units: str | None = None
+    picture: Path | None = None
+    at: str | None = None
+    """longitude and latitude, with a comma between"""
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything of it was said."""
+        return any(v is not None for v in (self.name, self.line, self.units, self.picture, self.at))
+
+
+def site_folder(place: Path, who: str, new: NewSite) -> Path:
+    """The folder of a site; a new one is begun where that was asked for.
+
+    Raises
+    ------
+    UsageError : a new site where one is, or none and nothing said of where it is to be
+    DataError, OutputError : from beginning it
+    """
+    folder = place.parent if place.name == SITE_FILE else place
+    if (folder / SITE_FILE).exists():
+        if new.asked:
+            raise UsageError(
+                f'there is a site in "{folder}" already: --name, --line, --units, --picture and --at '
+                "begin a new one; what is there says all this in its site.toml, or at the desk"
+            )
+        return folder
+    if (new.picture is None) == (new.at is None):
+        raise UsageError(
+            f'there is no {SITE_FILE} in "{folder}". To begin a new site there, say where it is: '
+            "--picture FILE (a georeferenced picture), or --at LON,LAT"
+        )
+    new_site(
+        folder,
+        new.name or folder.resolve().name,
+        new.line or shipped_lines()[0],
+        new.units or "m",
+        who=who,
+        picture=new.picture,
+        lonlat=None if new.at is None else _lonlat(new.at),
+    )
+    return folder
+
+
+def _lonlat(text: str) -> tuple[float, float]:
+    try:
+        lon, lat = (float(v) for v in text.split(","))
+    except ValueError:
+        raise UsageError(f'--at "{text}" is not a longitude and a latitude, such as -93.6,41.6') from None
+    return lon, lat
+
+
+def run_desk(
+    place: Path,
+    *,
+    who: str,
+    port: int | None,
+    browser: bool,
+    say: Callable[[str], None],
+    new: NewSite | None = None,
+) -> None:
     """Serve a site until Ctrl-C.
 
     Parameters
     ----------
-    folder : of the site
+    place : folder of the site, or its ``site.toml``
     who : name kept with every revision
     port : None for a free one
     browser : open it
     say : prints a line
+    new : what is said of a site to be begun
 
     Raises
     ------
@@ -71,7 +142,7 @@ def run_desk(folder: Path, *, who: str, port: int | None, browser: bool, say: Ca
     sock = listening(port)
     try:
         number = sock.getsockname()[1]
-        session = Session(folder, who)
+        session = Session(site_folder(place, who, new or NewSite()), who)
         app = make_app(session, token=secrets.token_urlsafe(32), port=number)
         address = f"http://{HOST}:{number}/"
         name = session.state.site.settings.name

@@ -41,16 +41,18 @@ from siteplan.model import Features
 from siteplan.parts import Part
 from siteplan.publish.write import default_folder
 from siteplan.record import (
-    RECORD_FILE,
     Change,
     Conflict,
     Content,
     DropFeature,
+    DropTape,
+    PutTape,
     Record,
     Revision,
     SetOverride,
     applied,
 )
+from siteplan.revise import start_record
 from siteplan.sites import SITE_FILE, Site, load_site
 from siteplan.tables import taken
 from siteplan.tomlfile import read_toml
@@ -71,7 +73,7 @@ class Session:
         self.folder = folder
         self.who = who
         self.lock = threading.RLock()
-        self.record = record or open_record(folder, who)
+        self.record = record or start_record(folder, who=who)
         self.state = self._loaded()
         self.places = Places(self.state.site.frame, self.state.site.beds.crs)
         for role in ROLES:
@@ -134,7 +136,7 @@ class Session:
 
     def _edited(self, state: State, changes: Sequence[Change]) -> Edited:
         content = applied(state.content, changes)
-        if any(isinstance(c, SetOverride) for c in changes):
+        if any(isinstance(c, (SetOverride, PutTape, DropTape)) for c in changes):
             site = self._site(content)
         else:
             site = site_after(state.site, content, changes)
@@ -408,17 +410,6 @@ class Session:
 
 
 # ---------------------------------------------------------------- helpers
-
-
-def open_record(folder: Path, who: str) -> Record:
-    """The record of a site; made from its inputs where there is none."""
-    path = folder / RECORD_FILE
-    if path.exists():
-        return Record.open(path)
-    site = load_site(folder)
-    features = {"beds": site.beds, "abutments": site.abutments, "openings": site.openings}
-    grid = {"centre_lonlat": list(site.frame.centre_lonlat)}
-    return Record.create(path, features, who=who, what="brought in", sources={}, grid=grid)
 
 
 def _writable(folder: Path) -> tuple[bool, str | None]:
