@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import secrets
 import shutil
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -19,8 +21,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import rasterio
+import uvicorn
 from pyproj import Transformer
 from rasterio import Affine
+
+from siteplan.desk.app import make_app
+from siteplan.desk.serve import listening
+from siteplan.desk.session import Session
 
 from .browser import DESKTOP
 
@@ -159,10 +166,40 @@ class Desk:
             return json.load(answer)
 
 
+@dataclass
+class Inside(Desk):
+    """The same program in a thread of this process: its modules are read in once for all tests."""
+
+    server: uvicorn.Server | None = None
+    session: Session | None = None
+    thread: threading.Thread | None = None
+
+    def start(self) -> Desk:
+        """Start it and wait until it listens."""
+        sock = listening(self.port)
+        self.session = Session(self.folder, self.who)
+        app = make_app(self.session, token=secrets.token_urlsafe(32), port=self.port)
+        self.server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off"))
+        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [sock]})
+        self.thread.start()
+        while not self.server.started:
+            assert self.thread.is_alive()
+            time.sleep(0.01)
+        return self
+
+    def kill(self) -> None:
+        """End it."""
+        if self.server is not None and self.thread is not None and self.session is not None:
+            self.server.should_exit = self.server.force_exit = True
+            self.thread.join(20)
+            self.session.close()
+            self.server = None
+
+
 @contextmanager
-def running(folder: Path, **more: Any) -> Iterator[Desk]:
-    """A desk, killed in the end."""
-    desk = Desk(folder, **more).start()
+def running(folder: Path, *, inside: bool = True, **more: Any) -> Iterator[Desk]:
+    """A desk, ended afterwards; a process of its own where it is to be killed."""
+    desk = (Inside if inside else Desk)(folder, **more).start()
     try:
         yield desk
     finally:
@@ -187,7 +224,15 @@ class Guest:
         """Wait until everything is saved."""
         self.page.wait_for_selector('#saving[data-state="saved"]', timeout=20_000)
 
-    def until(self, holds: Callable[[], Any], what: str, wait_s: float = 10) -> Any:
+    @contextmanager
+    def saving(self) -> Iterator[None]:
+        """What is done in here is saved at its end."""
+        before = self.page.evaluate("desk.state.revision")
+        yield
+        self.until(lambda: self.page.evaluate("desk.state.revision") > before, "a new revision", 30)
+        self.settle()
+
+    def until(self, holds: Callable[[], Any], what: str, wait_s: float = 20) -> Any:
         """Wait until something holds; pages under our policy may not be asked by ``wait_for_function``."""
         end = time.monotonic() + wait_s
         while time.monotonic() < end:

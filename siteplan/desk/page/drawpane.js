@@ -26,15 +26,15 @@
   };
   const NEW = [
     { key: "bed", text: "Bed", help: "an outline with edging all round", sign: BED,
-      spec: { name: "bed", least: 3, closes: "must", say: "Bed: click its corners one after the other. Finish closes it.", done: (points) => create("beds", points, "polygon") } },
+      spec: { kept: true, name: "bed", least: 3, closes: "must", say: "Bed: click its corners one after the other. Finish closes it.", done: (points) => create("beds", points, "polygon") } },
     { key: "island", text: "Island in a bed", help: "a ring inside, edged as well", sign: ISLAND_SIGN,
-      spec: { name: "island", least: 3, closes: "must", say: "Island: click round it, inside its bed. Finish closes it.", done: intoBed } },
+      spec: { kept: true, name: "island", least: 3, closes: "must", say: "Island: click round it, inside its bed. Finish closes it.", done: intoBed } },
     { key: "strip", text: "Open strip", help: "edging along a line", sign: RUN,
-      spec: { name: "strip", least: 2, closes: "never", say: "Open strip: click along it, from one end to the other.", done: (points) => create("beds", points, "line") } },
+      spec: { kept: true, name: "strip", least: 2, closes: "never", say: "Open strip: click along it, from one end to the other.", done: (points) => create("beds", points, "line") } },
     { key: "abutment", text: "Abutment", help: "a wall, walk or kerb: no edging alongside", sign: ABUTMENT,
-      spec: { name: "abutment", least: 2, closes: "may", say: "Abutment: click along the wall, walk or kerb.", done: (points, area) => create("abutments", points, area ? "polygon" : "line") } },
+      spec: { kept: true, name: "abutment", least: 2, closes: "may", say: "Abutment: click along the wall, walk or kerb.", done: (points, area) => create("abutments", points, area ? "polygon" : "line") } },
     { key: "opening", text: "Opening", help: "a gate, walk or drain: no edging across", sign: OPENING,
-      spec: { name: "opening", least: 2, closes: "may", say: "Opening: click its two sides along the outline, or go round it.", done: (points, area) => create("openings", points, area ? "polygon" : "line") } },
+      spec: { kept: true, name: "opening", least: 2, closes: "may", say: "Opening: click its two sides along the outline, or go round it.", done: (points, area) => create("openings", points, area ? "polygon" : "line") } },
   ];
   const begin = (item) => {
     if (state.readOnly) { say(`Nothing can be drawn: ${state.readOnly}`); return; }
@@ -154,6 +154,14 @@
     live.replaceChildren(...(panel ? [desk.panels.rowList(panel.rows || []), ...(panel.cost ? [userText("p", panel.cost.text, "cost")] : []), desk.panels.countTable(panel.counts || [], "Pieces of this bed")] : []));
   };
 
+  /* a drawing that was half done when the page was left */
+  const resume = (half) => {
+    const item = NEW.find(({ spec }) => spec.name === half.name);
+    if (!item || !half.points.length || state.readOnly) { return; }
+    desk.setMode("draw");
+    begin(item);
+    desk.sketch.resume(half);
+  };
   const build = () => {
     NEW.forEach((item) => {
       const node = button(undefined, () => begin(item), "choice");
@@ -176,5 +184,5 @@
     });
     fill();
   };
-  desk.drawPane = { build, begin, NEW };
+  desk.drawPane = { build, begin, resume, NEW };
 })();

@@ -97,6 +97,7 @@
 
   /* ------------------------------------------------------------------ dragging */
 
+  const held = (on1) => { desk.dragging = on1; desk.saving.show(); };
   const neighbours = (feature, { ring, i }) => {
     const points = feature.rings[ring], n = points.length, closed = feature.kinds[ring] <= ISLAND;
     const before = closed ? [points[(i + n - 2) % n], points[(i + n - 1) % n]] : points.slice(Math.max(0, i - 2), i);
@@ -111,7 +112,7 @@
       spot = { ring: handle.ring, i: handle.i + 1 };
     }
     drag = { before: feature, now, spot, kept: plan.remember(), moved: false, inserted: handle.kind === "side", snapped: null };
-    desk.dragging = true;
+    held(true);
     active = spot;
     pen.ask();
   };
@@ -144,7 +145,7 @@
     }
     tries.drop();
     drag = null;
-    desk.dragging = false;
+    held(false);
     if (mine.moved) { save(`${mine.inserted ? "Put a point into" : "Moved a point of"} ${called(mine.before)}`, mine.before, mine.now); }
     pen.ask();
     tell("points");
@@ -154,7 +155,7 @@
     tries.drop(); snaps.drop();
     plan.restore(drag.kept);
     drag = null;
-    desk.dragging = false;
+    held(false);
     pen.ask();
     tell("tried", null);
   };
@@ -194,7 +195,7 @@
     const mine = drag;
     tries.drop();
     drag = null;
-    desk.dragging = false;
+    held(false);
     save(`Moved a point of ${called(mine.before)}`, mine.before, mine.now);
     say("Moved");
   };

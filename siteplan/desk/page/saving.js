@@ -45,6 +45,7 @@
     if (state.readOnly) { return { state: "not", text: `Not saved: ${state.readOnly}` }; }
     if (halt) { return { state: "not", text: `Not saved: ${halt.short}` }; }
     if (refusals.size) { return { state: "not", text: `Not saved: ${refusals.size === 1 ? "one outline has" : `${refusals.size} outlines have`} a fault` }; }
+    if (desk.dragging) { return { state: "saving", text: "Saved when you let go" }; }
     if (queue.length) { return { state: "saving", text: queue.length > 1 ? `Saving ${queue.length} edits` : "Saving" }; }
     return { state: "saved", text: `Saved, revision ${state.revision}` };
   };

@@ -73,6 +73,8 @@
     showStrip();
     say(sketch.points.length ? `Point ${sketch.points.length}` : "No point");
     if (sketch.spec.changed) { sketch.spec.changed(sketch.points); }
+    /* what is half drawn is there again after a reload */
+    if (sketch.spec.kept) { desk.keep.set("sketch", { name: sketch.spec.name, points: sketch.points, marks: sketch.marks }, sessionStorage); }
     tell("sketch", sketch.points.length);
     measureSides();
   };
@@ -162,10 +164,12 @@
     say(spec.say);
     tell("tool", spec.name);
   };
+  const resume = ({ points, marks }) => { sketch.points = points; sketch.marks = marks; changed(); };
   const stop = () => {
     if (!sketch) { return; }
     const { spec } = sketch;
     sketch = null;
+    desk.keep.drop("sketch", sessionStorage);
     state.tool = null;
     live.drop(); lengths.drop();
     pen.keys.at = null;
@@ -277,5 +281,5 @@
     $("strip").addEventListener("keydown", (event) => { if (event.key === "Escape") { event.preventDefault(); stop(); map().getContainer().focus(); } });
   };
 
-  desk.sketch = { build, begin, stop, hover, click, key, snapNow, wishToSnap, word, active: () => sketch !== null, points: () => (sketch ? sketch.points : []) };
+  desk.sketch = { build, begin, resume, stop, hover, click, key, snapNow, wishToSnap, word, active: () => sketch !== null, points: () => (sketch ? sketch.points : []) };
 })();

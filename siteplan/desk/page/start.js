@@ -213,8 +213,10 @@
     ["panels", "sketch", "drawPane", "orderPane", "talk", "paint", "pen"].forEach((part) => desk[part].build());
     listen();
     tell("site");
+    const half = keep.get("sketch", sessionStorage);
     desk.setMode("look");
     await desk.saving.open();
+    if (half) { desk.drawPane.resume(half); }
     desk.panels.refresh();
     await desk.store.look();
     map().on("moveend", () => keep.set("view", { at: [map().getCenter().lat, map().getCenter().lng], zoom: map().getZoom() }, sessionStorage));
