@@ -24,13 +24,37 @@ const usualLength = (() => {
 
 // --- what lies where ------------------------------------------------------------------------------
 
-const extent = (() => {
-  let box = [Infinity, Infinity, -Infinity, -Infinity];
-  for (const xy of [LEG_LINES.xy, P.at].some((a) => a.length) ? [LEG_LINES.xy, P.xy] : [BEDS.xy]) {
-    for (let k = 0; k < xy.length; k += 2) {
-      box = [Math.min(box[0], xy[k]), Math.min(box[1], xy[k + 1]), Math.max(box[2], xy[k]), Math.max(box[3], xy[k + 1])];
-    }
+// box of the vertices from one to another, widening what is given
+function boxOf(xy, from, to, box = [Infinity, Infinity, -Infinity, -Infinity]) {
+  for (let k = from; k < to; k++) {
+    const x = xy[2 * k], y = xy[2 * k + 1];
+    if (x < box[0]) box[0] = x;
+    if (y < box[1]) box[1] = y;
+    if (x > box[2]) box[2] = x;
+    if (y > box[3]) box[3] = y;
   }
+  return box;
+}
+const meets = (a, b) => a[2] >= b[0] && a[0] <= b[2] && a[3] >= b[1] && a[1] <= b[3];
+
+const RUN_BOXES = LEGS_OF.map((legs) => legs.reduce((box, leg) => boxOf(LEG_LINES.xy, LEG_LINES.ends[leg], LEG_LINES.ends[leg + 1], box), undefined));
+const runBox = (run) => RUN_BOXES[run];
+
+// features with their rings and box: rings [first, last) of the shapes
+function featuresOf(shapes) {
+  const made = [];
+  for (let r = 0; r < shapes.kind.length; r++) {
+    const first = r;
+    while (r + 1 < shapes.kind.length && shapes.of[r + 1] === shapes.of[first]) r += 1;
+    made.push({ feature: shapes.of[first], first, last: r + 1, box: boxOf(shapes.xy, shapes.ends[first], shapes.ends[r + 1]) });
+  }
+  return made;
+}
+const BED_FEATURES = featuresOf(BEDS), ABUTMENT_FEATURES = featuresOf(ABUTMENTS), OPENING_FEATURES = featuresOf(OPENINGS);
+
+const extent = (() => {
+  let box;
+  for (const xy of LEG_LINES.xy.length ? [LEG_LINES.xy, P.xy] : [BEDS.xy]) box = boxOf(xy, 0, xy.length / 2, box);
   return Number.isFinite(box[0]) ? box : [0, 0, 10, 10];
 })();
 
@@ -85,7 +109,7 @@ function moved(settled, whole = false) {
   view.y = Math.min(extent[3], Math.max(extent[1], view.y));
   if (!waiting) waiting = requestAnimationFrame(() => { waiting = 0; shift(); });
   clearTimeout(resting);
-  if (settled) requestDraw(); else resting = setTimeout(requestDraw, 120);
+  if (settled) requestDraw(); else resting = setTimeout(requestDraw, 180);
 }
 
 // move the finished drawing; draw anew where it no longer reaches
@@ -116,16 +140,6 @@ function showBox([west, south, east, north], whole = false) {
   moved(true, whole);
 }
 
-function runBox(run) {
-  const box = [Infinity, Infinity, -Infinity, -Infinity];
-  for (const leg of legsOf(run)) {
-    for (let k = LEG_LINES.ends[leg]; k < LEG_LINES.ends[leg + 1]; k++) {
-      const x = LEG_LINES.xy[2 * k], y = LEG_LINES.xy[2 * k + 1];
-      box[0] = Math.min(box[0], x); box[1] = Math.min(box[1], y); box[2] = Math.max(box[2], x); box[3] = Math.max(box[3], y);
-    }
-  }
-  return box;
-}
 
 // bring a piece into view, near enough to see it and what lies beside it
 function showPiece(k) {
@@ -188,42 +202,35 @@ function placePicture() {
   picture.style.transform = `matrix(${a * scale}, ${-d * scale}, ${b * scale}, ${-e * scale}, ${X(c)}, ${Y(f)})`;
 }
 
+// vertices closer than half a pixel to the one before are left out
 function ring(xy, from, to) {
-  ctx.moveTo(X(xy[2 * from]), Y(xy[2 * from + 1]));
-  for (let k = from + 1; k < to; k++) ctx.lineTo(X(xy[2 * k]), Y(xy[2 * k + 1]));
+  let x0 = X(xy[2 * from]), y0 = Y(xy[2 * from + 1]);
+  ctx.moveTo(x0, y0);
+  for (let k = from + 1; k < to; k++) {
+    const x = X(xy[2 * k]), y = Y(xy[2 * k + 1]);
+    if (k + 1 < to && Math.abs(x - x0) + Math.abs(y - y0) < 0.5) continue;
+    ctx.lineTo(x, y);
+    x0 = x;
+    y0 = y;
+  }
 }
 
 // rings of one feature after another: 0 outside, 1 island, 2 line, 3 point
-function drawShapes(shapes, box, style) {
-  for (let r = 0; r < shapes.kind.length; r++) {
-    const feature = shapes.of[r], from = shapes.ends[r];
-    let last = r;
-    while (last + 1 < shapes.kind.length && shapes.of[last + 1] === feature) last += 1;
-    const seen = reaches(shapes.xy, from, shapes.ends[last + 1], box);
-    if (seen) {
-      ctx.beginPath();
-      for (let k = r; k <= last; k++) {
-        ring(shapes.xy, shapes.ends[k], shapes.ends[k + 1]);
-        if (shapes.kind[k] < 2) ctx.closePath();
-      }
-      style(feature, shapes.kind[r]);
+function drawShapes(shapes, features, box, style) {
+  for (const one of features) {
+    if (!meets(one.box, box)) continue;
+    ctx.beginPath();
+    for (let k = one.first; k < one.last; k++) {
+      ring(shapes.xy, shapes.ends[k], shapes.ends[k + 1]);
+      if (shapes.kind[k] < 2) ctx.closePath();
     }
-    r = last;
+    style(one.feature, shapes.kind[one.first]);
   }
-}
-
-function reaches(xy, from, to, [west, south, east, north]) {
-  let w = Infinity, s = Infinity, e = -Infinity, n = -Infinity;
-  for (let k = from; k < to; k++) {
-    const x = xy[2 * k], y = xy[2 * k + 1];
-    w = Math.min(w, x); e = Math.max(e, x); s = Math.min(s, y); n = Math.max(n, y);
-  }
-  return e >= west && w <= east && n >= south && s <= north;
 }
 
 function drawGround(box) {
   const clear = PLAN.picture && !picture.hidden;
-  drawShapes(BEDS, box, (bed, kind) => {
+  drawShapes(BEDS, BED_FEATURES, box, (bed, kind) => {
     if (kind < 2 && !clear) { ctx.fillStyle = colours.bed; ctx.fill("evenodd"); }
     if (clear) { ctx.strokeStyle = colours.paper; ctx.lineWidth = 3.5; ctx.stroke(); }
     ctx.strokeStyle = colours["bed-line"];
@@ -232,14 +239,14 @@ function drawGround(box) {
     ctx.stroke();
   });
   ctx.setLineDash([]);
-  drawShapes(ABUTMENTS, box, (_, kind) => {
+  drawShapes(ABUTMENTS, ABUTMENT_FEATURES, box, (_, kind) => {
     if (kind < 2 && !clear) { ctx.fillStyle = colours.wall; ctx.fill("evenodd"); }
     if (clear) { ctx.strokeStyle = colours.paper; ctx.lineWidth = 4; ctx.stroke(); }
     ctx.strokeStyle = colours["wall-line"];
     ctx.lineWidth = 2;
     ctx.stroke();
   });
-  drawShapes(OPENINGS, box, () => {
+  drawShapes(OPENINGS, OPENING_FEATURES, box, () => {
     ctx.strokeStyle = colours.soft;
     ctx.lineWidth = 2;
     ctx.setLineDash([4, 4]);
@@ -282,9 +289,12 @@ function along(k) {
 const strokeStyles = (done) => (done ? [[6, colours.done]] : [[6, colours.todo], [2.5, colours.paper]]);
 
 function drawStrokes(shown) {
+  const far = usualLength * scale < 5, clear = PLAN.picture && !picture.hidden;
+  const thin = clear ? [[5.5, colours.paper], [2.5, colours.todo]] : [[2.5, colours.todo]];
   for (const done of [0, 1]) {
     const rows = shown.filter((k) => field.laid[k] === done);
-    for (const [width, colour] of strokeStyles(done)) {
+    // so far out a piece still to lay is a thin line, a laid one a thick line
+    for (const [width, colour] of far && !done ? thin : strokeStyles(done)) {
       ctx.strokeStyle = colour;
       ctx.lineWidth = width;
       for (let start = 0; start < rows.length; start += BATCH) {
@@ -440,15 +450,27 @@ function arrow(k, size_ = 1) {
 
 const shortText = (text, most = 22) => (text.length > most ? `${[...text].slice(0, most - 1).join("")}…` : text);
 
+const widths = new Map();
+function halfWidth(text, font) {
+  const key = `${font} ${text}`;
+  let half = widths.get(key);
+  if (half === undefined) {
+    ctx.font = font;
+    half = ctx.measureText(text).width / 2 + 3;
+    widths.set(key, half);
+  }
+  return half;
+}
+
 // names that do not lie over one another: points of the chosen run, beds, runs, pieces
 function drawNames(width, height) {
   const taken = [];
   const put = (text, x, y, font, dy = 0, box = false) => {
     if (x < -50 || y < -50 || x > width + 50 || y > height + 50) return;
-    ctx.font = font;
-    const half = ctx.measureText(text).width / 2 + 3, tall = 10;
+    const half = halfWidth(text, font), tall = 10;
     if (taken.some(([a, b, c]) => Math.abs(a - x) < half + c && Math.abs(b - (y + dy)) < 2 * tall)) return;
     taken.push([x, y + dy, half]);
+    ctx.font = font;
     if (box) {
       ctx.fillStyle = colours.ink;
       ctx.fillRect(x - half, y + dy - tall, 2 * half, 2 * tall);
@@ -465,8 +487,8 @@ function drawNames(width, height) {
   ctx.textAlign = "center";
   ctx.textBaseline = "middle";
   const font = (px, weight = 600) => `${weight} ${px}px system-ui, sans-serif`;
-  PLAN.points.run.forEach((run, k) => {
-    if (run === view.run) put(PLAN.points.letter[k], X(POINT_XY[2 * k]), Y(POINT_XY[2 * k + 1]), font(16, 700), -26, true);
+  (POINTS_OF[view.run] || []).forEach((k) => {
+    put(PLAN.points.letter[k], X(POINT_XY[2 * k]), Y(POINT_XY[2 * k + 1]), font(16, 700), -26, true);
   });
   if (usualLength * scale >= ID_PX) {
     const shown = piecesIn(left, top_ - height / scale, left + width / scale, top_);
@@ -476,8 +498,11 @@ function drawNames(width, height) {
       put(shortText(PLAN.pieces.ids[k].trim(), 12), X(P.at[2 * k]) - north * side, Y(P.at[2 * k + 1]) - east * side, font(14));
     }
   }
+  const seen = [left, top_ - height / scale, left + width / scale, top_];
   RUNS.ids.forEach((id, r) => {
-    const box = runBox(r), wide = (box[2] - box[0]) * scale, high = (box[3] - box[1]) * scale;
+    const box = runBox(r);
+    if (!meets(box, seen)) return;
+    const wide = (box[2] - box[0]) * scale, high = (box[3] - box[1]) * scale;
     if (Math.max(wide, high) < 26) return;
     put(shortText(id), X((box[0] + box[2]) / 2), Y((box[1] + box[3]) / 2), font(14, r === view.run ? 800 : 600));
   });

@@ -132,7 +132,7 @@ function jointWords(k) {
     const first = k === RUN_FIRST[runOf(k)] && !RUNS.closed[runOf(k)];
     const clear = BACKWARDS ? RUNS.um[runOf(k)] - P.from[k] - P.um[k] : P.from[k];
     if (first && clear > 0) lines.push([`Keep ${smallText(clear)} clear before it`, true]);
-    return lines;
+    return [...lines, ...endWords(k)];
   }
   if (LEGS.joint[leg] && (k === 0 || P.leg[k - 1] !== leg)) return [[`Movement joint: keep ${smallText(P.space[k])} free`, true]];
   if (P.inner && P.joint[k] && Math.abs(P.outer[k] - P.inner[k]) > GAP_MATTERS) {
@@ -143,7 +143,18 @@ function jointWords(k) {
   }
   if (P.leftOver[k] > 0) lines.push([`Leave ${smallText(P.leftOver[k])} more here: the leg comes out short by it`, true]);
   if (P.leftOver[k] < 0) lines.push([`Close up ${smallText(-P.leftOver[k])} here: the leg comes out over by it`, true]);
-  const run = runOf(k), first = RUN_FIRST[run];
+  lines.push(...endWords(k));
+  return lines;
+}
+
+// what comes after the last piece of a run
+function endWords(k) {
+  const run = runOf(k), first = RUN_FIRST[run], lines = [];
+  if (k !== RUN_FIRST[run + 1] - 1) return lines;
+  if (!RUNS.closed[run]) {
+    const leg = P.leg[k], free = BACKWARDS ? P.from[k] : RUNS.um[run] - P.from[k] - P.um[k];
+    if (free > GAP_MATTERS) lines.push([`Leave ${smallText(free)} free after it: ${BACKWARDS ? LEGS.start[leg] : LEGS.far[leg]}`, true]);
+  }
   if (RUNS.closed[run] && k === RUN_FIRST[run + 1] - 1 && k > first) {
     const left_ = P.leftOver[first];
     lines.push([`Closes on the first piece: joint ${smallText(P.gap[first])}${left_ ? ` ${left_ > 0 ? "and" : "less"} ${smallText(Math.abs(left_))} left-over` : ""}`, true]);
@@ -158,9 +169,8 @@ function stationWords(k) {
 
 // a corner unit stands where its arriving leg ends
 function cornerLetter(k) {
-  const run = runOf(k), points = PLAN.points.run.flatMap((r, p) => (r === run ? [p] : []));
-  const legs = LEGS.run.flatMap((r, leg) => (r === run ? [leg] : []));
-  const p = points[(legs.indexOf(P.leg[k]) + 1) % points.length];
+  const points = POINTS_OF[runOf(k)];
+  const p = points[(P.leg[k] - LEGS_OF[runOf(k)][0] + 1) % points.length];
   return p !== undefined && PLAN.points.corner[p] ? ` at ${PLAN.points.letter[p]}` : "";
 }
 
@@ -277,7 +287,7 @@ function runsPage() {
   const wanted = state.filter.trim().toLowerCase();
   const list = el("div", { class: "beds" });
   PLAN.beds.ids.forEach((bed, b) => {
-    const runs = RUNS.ids.map((_, r) => r).filter((r) => RUNS.bed[r] === b);
+    const runs = RUNS_OF[b];
     if (!runs.length && !BED_SHOWN[b]) return;
     const words = `${bed} ${PLAN.beds.names[b]} ${PLAN.beds.phases[b] || ""}`.toLowerCase();
     const shown = runs.filter((r) => !wanted || words.includes(wanted) || RUNS.ids[r].toLowerCase().includes(wanted));
@@ -293,13 +303,15 @@ function runsPage() {
   return [cautionBox(), el("div", { class: "find" }, search), list];
 }
 
+const SEVERAL_COURSES = new Set(RUNS.course).size > 1;
+
 function runRow(r) {
   const laid = laidIn(r), total = RUNS.pieces[r], done = total && laid === total;
   const unmet = RUNS.unmet.filter((u) => u.run === r).length;
   return el("div", { class: "run-row" },
     el("button", { type: "button", class: "run-open", on: { click: () => openRun(r) } },
       el("span", { class: "run-id" }, done ? sign(0, 1, 24) : null, name(RUNS.ids[r])),
-      el("span", { class: "soft", text: [lengthText(RUNS.um[r]), RUNS.closed[r] ? "closed" : "open", RUNS.course[r] > 1 || (RUNS.course.length && Math.max(...RUNS.course) > 1) ? `course ${RUNS.course[r]}` : ""].filter(Boolean).join(", ") }),
+      el("span", { class: "soft", text: [lengthText(RUNS.um[r]), RUNS.closed[r] ? "closed" : "open", SEVERAL_COURSES ? `course ${RUNS.course[r]}` : ""].filter(Boolean).join(", ") }),
       el("span", { class: done ? "strong" : "", text: !total ? "no pieces" : done ? "all laid" : `${total - laid} of ${total} left` }),
       unmet ? el("span", { class: "loud", text: `${plural(unmet, "leg or corner", "legs or corners")} not met` }) : null),
     button("Lay", () => layRun(r), { class: "main", "aria-label": `Lay run ${RUNS.ids[r]}` }));
@@ -314,8 +326,7 @@ function runPage() {
   const r = state.run;
   if (r < 0) { state.page = "runs"; return runsPage(); }
   const id = RUNS.ids[r], total = RUNS.pieces[r], laid = laidIn(r);
-  const points = PLAN.points.run.flatMap((run, k) => (run === r ? [k] : []));
-  if (BACKWARDS) points.reverse();
+  const points = BACKWARDS ? POINTS_OF[r].slice().reverse() : POINTS_OF[r];
   const unmet = RUNS.unmet.filter((u) => u.run === r);
   return [
     el("div", { class: "page-head" }, button("‹ Runs", () => { state.page = "runs"; go("runs"); }), button("Lay", () => layRun(r), { class: "main" }),

@@ -60,10 +60,15 @@ const RUN_FIRST = (() => {
   return first;
 })();
 const runOf = (piece) => LEGS.run[P.leg[piece]];
-const legsOf = (run) => {
-  const legs = LEGS.run.flatMap((r, leg) => (r === run ? [leg] : []));
-  return BACKWARDS ? legs.reverse() : legs;
-};
+// rows of a table by what they belong to
+function grouped(of, count) {
+  const made = Array.from({ length: count }, () => []);
+  of.forEach((k, row) => made[k].push(row));
+  return made;
+}
+const LEGS_OF = grouped(LEGS.run, RUN_COUNT), POINTS_OF = grouped(PLAN.points.run, RUN_COUNT);
+const RUNS_OF = grouped(RUNS.bed, PLAN.beds.ids.length);
+const legsOf = (run) => (BACKWARDS ? LEGS_OF[run].slice().reverse() : LEGS_OF[run]);
 
 function pieceId(k) {
   const tail = PLAN.pieces.ids[k];

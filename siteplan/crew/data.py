@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.crew.fieldfile import FORMAT, LIMITS, LISTS, SAME_PLACE_M, VERSION
-from siteplan.crew.lines import line_of_runs, lines_of
 from siteplan.crew.packing import LONLAT_UNIT, UNITS_PER_M, Places, affine, bits, packed
 from siteplan.crew.picture import CrewPicture
 from siteplan.crew.turns import Laid, joint_places, laid_order
@@ -112,8 +111,8 @@ def crew_data(crew: CrewPlan, picture: CrewPicture | None = None) -> dict[str, A
         "plan_short": short_hash(crew.digest),
         "revision": crew.revision,
         "subject": crew.subject,
-        "line": site.line.key,
-        "lines": [line.name for line in lines_of(crew.result)],
+        "line": ", ".join(line.key for line in crew.result.lines),
+        "lines": [line.name for line in crew.result.lines],
         "units": said.units,
         "inch_fraction": said.inch_fraction,
         "basis": laid_length(site),
@@ -121,7 +120,7 @@ def crew_data(crew: CrewPlan, picture: CrewPicture | None = None) -> dict[str, A
         "grid_text": f"Grid: {site.frame.name}, combined factor {site.frame.combined_factor:.8f}",
         "cautions": list(CAUTIONS),
         "lay_from": crew.result.rules.lay_from,
-        "depth_um": max(line.depth_um for line in lines_of(crew.result)),
+        "depth_um": max(line.depth_um for line in crew.result.lines),
         "per_m": UNITS_PER_M,
         "where": {**_where(crew), "origin": places.origin_m.tolist()},
         "codes": _codes(crew),
@@ -149,7 +148,7 @@ def _vertices_of(crew: CrewPlan) -> IntArray:
 def _codes(crew: CrewPlan) -> list[dict[str, str]]:
     """Articles of the product lines, each code once, in catalogue order."""
     made: dict[str, dict[str, str]] = {}
-    for line in lines_of(crew.result):
+    for line in crew.result.lines:
         parts = {
             "section": line.sections,
             "closer": line.closers,
@@ -194,8 +193,8 @@ def _runs(crew: CrewPlan) -> dict[str, Any]:
         "bed": runs.bed[r].tolist(),
         "closed": runs.closed[r].tolist(),
         "um": stations.run_um[r].tolist(),
-        "line": line_of_runs(crew.result)[r].tolist(),
-        "gap_um": [lines_of(crew.result)[k].gap_nominal_um for k in line_of_runs(crew.result)[r].tolist()],
+        "line": crew.result.run_line[r].tolist(),
+        "gap_um": [crew.result.line_of_run(k).gap_nominal_um for k in r.tolist()],
         "course": [] if runs.course is None else runs.course[r].tolist(),
         "pieces": np.bincount(of_run, minlength=len(r)).tolist(),
         "unmet": [

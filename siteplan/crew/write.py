@@ -35,10 +35,15 @@ class CrewReport:
     def text(self) -> str:
         """For people."""
         picture = f", {self.picture_size / 1e6:.1f} MB of it the picture" if self.picture_size else ""
+        counts = f"{_count(self.runs, 'run')}, {_count(self.pieces, 'piece')}"
         return (
-            f"Crew page: {self.runs} run{'s' * (self.runs != 1)}, {self.pieces} piece{'s' * (self.pieces != 1)}, {self.size / 1e6:.1f} MB{picture}; "
+            f"Crew page: {counts}, {self.size / 1e6:.1f} MB{picture}; "
             f"opens on a phone without a network: {self.path}"
         )
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def write_crew(
