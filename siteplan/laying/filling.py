@@ -79,6 +79,7 @@ class Beside:
         others = np.setdiff1d(np.arange(len(self.runs.run_id)), self.own)
         place = np.concatenate([self.own, others])
         all_runs = take_runs(join_runs([own, take_runs(self.runs, others)]), np.argsort(place))
+        all_runs = replace(all_runs, line=self.runs.line)
         start, far = clearances(
             all_runs,
             stations(all_runs),
