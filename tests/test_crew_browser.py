@@ -83,20 +83,18 @@ def saved(page: Page, where: str = "#save-now") -> dict[str, Any]:
     return made
 
 
+def text_of(file: dict[str, Any] | str) -> str:
+    return file if isinstance(file, str) else json.dumps(file)
+
+
 def give(page: Page, *files: dict[str, Any] | str) -> str:
     """Open field files in the page, and what it says of them."""
     tab(page, "file")
-    page.set_input_files(
-        ".pick input",
-        [
-            {
-                "name": f"f{k}.json",
-                "mimeType": "application/json",
-                "buffer": (f if isinstance(f, str) else json.dumps(f)).encode(),
-            }
-            for k, f in enumerate(files)
-        ],
-    )
+    payloads: list[Any] = [
+        {"name": f"f{k}.json", "mimeType": "application/json", "buffer": text_of(one).encode()}
+        for k, one in enumerate(files)
+    ]
+    page.set_input_files(".pick input", payloads)
     page.wait_for_selector("dialog[open]")
     said = text(page, "dialog")
     key(page, "Close", "dialog")
@@ -233,6 +231,27 @@ def test_another_piece_than_planned(opened: Any, larkspur_file: Path) -> None:
     assert (tick["used"], tick["cut"], tick["code"]) == ("F-2000", "1' 3\"", "F-E")
 
 
+def test_sharing_where_the_browser_shares(browser: Browser, larkspur_file: Path) -> None:
+    """A browser that shares text files but no .json, as the Web Share list of types has it."""
+    context = browser.new_context(offline=True, **PHONE)
+    page = context.new_page()
+    page.add_init_script(
+        "navigator.canShare = (d) => d.files.every((f) => f.name.endsWith('.txt'));"
+        "navigator.share = async (d) => { window.shared_ = [d.files[0].name, await d.files[0].text()]; };"
+    )
+    page.goto(larkspur_file.as_uri())
+    page.wait_for_selector("html[data-ready]")
+    lay(page, "C2-2")
+    key(page, "Laid")
+    tab(page, "file")
+    key(page, "Share file")
+    page.wait_for_selector("#save-now", state="hidden")
+    name, written = page.evaluate("window.shared_")
+    assert name.endswith(".json.txt")
+    assert len(json.loads(written)["ticks"]) == 1
+    context.close()
+
+
 # ---------------------------------------------------------------- field files of others
 
 
@@ -347,16 +366,16 @@ def test_merging_against_the_rules(opened: Any, larkspur: Plan, larkspur_file: P
             for k in range(6)
         ]  # fmt: skip
         files.append(empty_file(larkspur, ticks=ticks, notes=notes))
-    ticks, notes = merged(files)
+    wanted, wanted_notes = merged(files)
     results = []
     for order in ([0, 1, 2], [2, 0, 1, 0]):
         page = opened(larkspur_file)
         give(page, *(files[k] for k in order))
         results.append(saved(page))
     for found in results:
-        assert {t["piece"]: t for t in found["ticks"]} == ticks
+        assert {t["piece"]: t for t in found["ticks"]} == wanted
     instants = [{n["id"]: (n["when"], n["removed"]) for n in found["notes"]} for found in results]
-    assert instants[0] == instants[1] == {n["id"]: (n["when"], n["removed"]) for n in notes.values()}
+    assert instants[0] == instants[1] == {n["id"]: (n["when"], n["removed"]) for n in wanted_notes.values()}
 
 
 # ---------------------------------------------------------------- lengths: a second path
@@ -562,13 +581,14 @@ def test_two_windows_of_one_phone(browser: Browser, larkspur_file: Path) -> None
 
 def test_position(browser: Browser, larkspur: Plan, larkspur_file: Path) -> None:
     lon, lat = larkspur.site.frame.wgs84(larkspur.site.bed_shapes.xy.mean(axis=0)[None])[0].tolist()
-    place = {"longitude": lon, "latitude": lat, "accuracy": 7}
+    place: Any = {"longitude": lon, "latitude": lat, "accuracy": 7}
     for geolocation, allowed, wanted in (
         (None, [], "The position is not allowed for this page. Find the bed on the map by hand."),
         (place, ["geolocation"], "The phone thinks it is here, within 7 m"),
         ({**place, "latitude": lat + 1}, ["geolocation"], "outside the plan"),
     ):
-        context = browser.new_context(offline=True, geolocation=geolocation, permissions=allowed, **PHONE)
+        known: dict[str, Any] = {**PHONE, "geolocation": geolocation, "permissions": allowed}
+        context = browser.new_context(offline=True, **known)
         page = context.new_page()
         page.goto(larkspur_file.as_uri())
         page.wait_for_selector("html[data-ready]")

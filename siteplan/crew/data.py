@@ -149,16 +149,15 @@ def _codes(crew: CrewPlan) -> list[dict[str, str]]:
     """Articles of the product lines, each code once, in catalogue order."""
     made: dict[str, dict[str, str]] = {}
     for line in crew.result.lines:
-        parts = {
-            "section": line.sections,
-            "closer": line.closers,
-            "corner": line.corners,
-            "end": line.ends,
+        by_kind = {
+            "section": [p.article for p in line.sections],
+            "closer": [p.article for p in line.closers],
+            "corner": [p.article for p in line.corners],
+            "end": [p.article for p in line.ends],
         }
-        for kind, of_kind in parts.items():
-            for part in of_kind:
-                code, name = part.article.code, part.article.name
-                made.setdefault(code, {"code": code, "name": name, "kind": kind})
+        for kind, articles in by_kind.items():
+            for one in articles:
+                made.setdefault(one.code, {"code": one.code, "name": one.name, "kind": kind})
     return list(made.values())
 
 
@@ -236,7 +235,8 @@ def _points(crew: CrewPlan, places: Places) -> dict[str, Any]:
 def _corner_sides(points: Points, rows: IntArray) -> list[int]:
     """1 at an outside corner, -1 at an inside one, 0 elsewhere."""
     corner = points.kind[rows] == NodeKind.CORNER
-    return np.where(corner, np.sign(points.turn_deg[rows]), 0).astype(int).tolist()
+    sides: list[int] = np.where(corner, np.sign(points.turn_deg[rows]), 0).astype(int).tolist()
+    return sides
 
 
 def _pieces(crew: CrewPlan, places: Places) -> dict[str, Any]:
