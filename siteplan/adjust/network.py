@@ -34,7 +34,7 @@ from siteplan.types import BoolArray, FloatArray
 
 TOLERANCE: Final = 1e-7
 """the iteration stops when no unknown would move by more than this share of its own standard deviation"""
-MOST_STEPS: Final = 60
+MOST_STEPS: Final = 100
 SINGULAR: Final = 1e-13
 """pivot of the normal equations, scaled to a unit diagonal, below which nothing holds an unknown"""
 
