@@ -8,6 +8,7 @@ import numpy as np
 
 from siteplan.laying.order import OrderRow
 from siteplan.model import NodeKind, PieceKind
+from siteplan.outline.curve_data import Arcs, arc_data, arcs_of
 from siteplan.sheets.content import CAUTIONS, Content, point_words
 from siteplan.sheets.tables import Align, Column, Row, Section
 from siteplan.types import IntArray
@@ -318,11 +319,50 @@ class Schedules:
         return [Section("Corners", notes, columns, tuple(rows), key="corners")]
 
     def curves(self) -> list[Section]:
-        """Radius, arc and chord of curved legs."""
+        """Elements of the fitted arcs; radius, arc and chord of the curved legs that stayed as traced."""
+        runs = self.content.plan.runs
+        legs = self.content.legs[~runs.straight[self.content.legs]]
+        if runs.edge_radius_m is None:
+            return self._traced_curves(legs)
+        arcs = arcs_of(runs)
+        drawn = np.flatnonzero(np.isin(arcs.leg, legs))
+        fitted = [self._fitted_arcs(arcs, drawn)] if len(drawn) else []
+        return [*fitted, *self._traced_curves(legs[~np.isin(legs, arcs.leg)])]
+
+    def _fitted_arcs(self, arcs: Arcs, rows_at: IntArray) -> Section:
+        content = self.content
+        runs, show = content.plan.runs, content.show
+        data = arc_data(runs, arcs)
+        begin, end = (content.site.frame.grid(runs.xy[at]) for at in (arcs.first, arcs.last))
+        rows = [
+            _row(
+                content.leg_text[int(arcs.leg[k])], "left" if arcs.radius_m[k] > 0 else "right",
+                *(show.one(v[k]) for v in (data.radius_m, data.arc_m, data.chord_m)),
+                f"{abs(data.turn_deg[k]):.3f}°", show.one(data.tangent_m[k]),
+                f"{begin[k, 0]:.3f}", f"{begin[k, 1]:.3f}", f"{end[k, 0]:.3f}", f"{end[k, 1]:.3f}",
+            )
+            for k in rows_at.tolist()
+        ]  # fmt: skip
+        right: Align = "right"
+        note = (
+            "Arcs fitted to the traced outlines, on the laying line. R: radius. Arc, chord: from beginning "
+            "(PC) to end (PT), along the curve and straight. Turn: between the tangents. T: from PC and "
+            "from PT to where the tangents meet; a dash from a half turn on. "
+            f"Coordinates in the grid ({content.site.frame.unit})."
+        )
+        return Section(
+            "Curve data",
+            (note,),
+            (Column("Leg"), Column("Turns"), Column("R", right), Column("Arc", right), Column("Chord", right),
+             Column("Turn", right), Column("T", right), Column("PC east", right), Column("PC north", right),
+             Column("PT east", right), Column("PT north", right)),
+            tuple(rows), key="arcs",
+        )  # fmt: skip
+
+    def _traced_curves(self, legs: IntArray) -> list[Section]:
         content = self.content
         columns = self.layers["legs"].columns
         runs = content.plan.runs
-        legs = content.legs[~runs.straight[content.legs]]
         if not len(legs):
             return []
         starts, fars = self._letters()

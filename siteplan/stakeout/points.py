@@ -13,20 +13,17 @@ from typing import Final
 import numpy as np
 
 from siteplan.model import NodeKind, Runs
+from siteplan.outline.curve_data import Arcs, arcs_of, find_arcs
 from siteplan.planar import part_of, sums
 from siteplan.sheets.content import Points, run_points
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 
-ARC_WITHIN_M: Final = 0.005
-"""all vertices of an arc lie this close to its circle"""
-ARC_EDGES: Final = 4
-"""fewest chords taken for an arc"""
-ARC_LEAST_DEG: Final = 10.0
-ARC_GREATEST_RADIUS_M: Final = 1000.0
 CLOSE_M: Final = 0.3
 """a point at an interval this close to a point that matters more is left out"""
 GREATEST_MITRE: Final = 2.0
 """a peg at a corner stands at most this many offsets from the corner (turns over 120 degrees)"""
+
+__all__ = ["Arcs", "StakePoints", "along_legs", "find_arcs", "leg_shares", "outward", "stake_points"]
 
 END_CODES: Final = {
     NodeKind.FREE: "END-FREE",
@@ -36,25 +33,6 @@ END_CODES: Final = {
     NodeKind.JOINT: "JOINT",
     NodeKind.SET: "JOINT",
 }
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Arcs:
-    """Circular arcs found among the vertices of curved legs.  a arcs."""
-
-    leg: IntArray
-    first: IntArray
-    """(a,) vertex of the runs it begins at"""
-    last: IntArray
-    """(a,) vertex it ends at"""
-    radius_m: FloatArray
-    """(a,) signed, positive where the line turns left"""
-    centre: XYArray
-    away_m: FloatArray
-    """(a,) greatest distance of a vertex from the circle"""
-
-    def __len__(self) -> int:
-        return len(self.leg)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,57 +104,6 @@ def outward(arriving: XYArray, leaving: XYArray) -> XYArray:
     return bisector * long[:, None]
 
 
-def find_arcs(runs: Runs) -> Arcs:
-    """Arcs of circles among the vertices: four chords or more of one curvature."""
-    xy = runs.xy
-    edge = np.diff(xy, axis=0)
-    size = np.hypot(edge[:, 0], edge[:, 1])
-    cross = edge[:-1, 0] * edge[1:, 1] - edge[:-1, 1] * edge[1:, 0]
-    dot = (edge[:-1] * edge[1:]).sum(axis=1)
-    mean = (size[:-1] + size[1:]) / 2
-    curvature = np.zeros(len(xy))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        curvature[1:-1] = np.nan_to_num(np.arctan2(cross, dot) / mean)
-    inner = np.ones(len(xy), dtype=bool)
-    inner[runs.offsets[:-1]] = inner[runs.offsets[1:] - 1] = False
-    inner &= np.abs(curvature) > 1 / ARC_GREATEST_RADIUS_M
-    span = np.zeros(len(xy))
-    span[1:-1] = mean
-    # two vertices belong together where the difference of curvature moves the line by little
-    same = inner[:-1] & inner[1:]
-    same &= np.abs(np.diff(curvature)) * (span[:-1] + span[1:]) ** 2 / 8 < ARC_WITHIN_M
-    same &= np.abs(np.diff(curvature)) < 0.1 * np.abs(curvature[:-1])
-    starts = np.flatnonzero(np.append(True, ~same))
-    counts = np.diff(np.append(starts, len(xy)))
-    rows = []
-    leg = part_of(runs.offsets)
-    for k in np.flatnonzero((counts >= ARC_EDGES - 1) & inner[starts]).tolist():
-        first, last = int(starts[k]) - 1, int(starts[k] + counts[k])
-        found = _circle(xy[first : last + 1])
-        if found is not None:
-            rows.append((int(leg[first]), first, last, *found))
-    made = np.array(rows, dtype=np.float64).reshape(-1, 7)
-    return Arcs(
-        made[:, 0].astype(np.int64), made[:, 1].astype(np.int64), made[:, 2].astype(np.int64),
-        made[:, 3], made[:, 4:6], made[:, 6],
-    )  # fmt: skip
-
-
-def _circle(xy: XYArray) -> tuple[float, float, float, float] | None:
-    """Signed radius, centre and greatest misfit of the circle of vertices; None where they have none."""
-    origin = xy.mean(axis=0)
-    p = xy - origin
-    # x^2 + y^2 = 2 a x + 2 b y + c is linear in the centre (a, b)
-    (a, b, c), *_ = np.linalg.lstsq(np.column_stack([2 * p, np.ones(len(p))]), (p**2).sum(axis=1), rcond=None)
-    radius = float(np.sqrt(c + a * a + b * b))
-    away = float(np.abs(np.hypot(p[:, 0] - a, p[:, 1] - b) - radius).max())
-    turned = np.unwrap(np.arctan2(p[:, 1] - b, p[:, 0] - a))
-    sweep = float(turned[-1] - turned[0])
-    if away > ARC_WITHIN_M or abs(sweep) < np.radians(ARC_LEAST_DEG):
-        return None
-    return (radius if sweep > 0 else -radius), float(a + origin[0]), float(b + origin[1]), away
-
-
 def stake_points(
     runs: Runs, *, interval_m: float, straight_interval_m: float | None = None
 ) -> tuple[StakePoints, Arcs]:
@@ -190,9 +117,9 @@ def stake_points(
 
     Returns
     -------
-    Points in laying order, all on the laying line, and the arcs found.
+    Points in laying order, all on the laying line, and the arcs: fitted ones where there are any.
     """
-    arcs = find_arcs(runs)
+    arcs = arcs_of(runs)
     at = along_legs(runs)
     nodes = run_points(runs)
     leg, station, code = _between(runs, arcs, at, interval_m, straight_interval_m)

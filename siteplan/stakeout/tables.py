@@ -10,10 +10,12 @@ from typing import Any, Final, TypeAlias
 
 import numpy as np
 
+from siteplan.model import Runs
+from siteplan.outline.curve_data import arc_data
 from siteplan.publish.cells import safe_cell
 from siteplan.stakeout.control import Levels, to_unit
 from siteplan.stakeout.make import Stakeout
-from siteplan.stakeout.points import along_legs
+from siteplan.stakeout.points import StakePoints, along_legs
 from siteplan.types import FloatArray, IntArray, ObjectArray, XYArray
 
 GRID_DECIMALS: Final = 4
@@ -182,25 +184,52 @@ def _check_table(made: Stakeout) -> Rows:
 
 
 def _curve_table(made: Stakeout) -> Rows:
+    """Elements of each arc, and where it begins (PC), ends (PT) and has its centre."""
     runs, arcs = made.plan.runs, made.arcs
+    data = arc_data(runs, arcs)
     rows: Rows = [
-        ["leg", "turns", "radius_m", "radius", "chord_m", "chord", "middle_ordinate_m", "misfit_mm"]
-    ]
+        ["leg", "turns", "radius_m", "radius", "chord_m", "chord", "middle_ordinate_m", "misfit_mm", "arc_m",
+         "arc", "turn_deg", "tangent_m", "tangent", "external_m", "begins_at", "begins_northing",
+         "begins_easting", "ends_at", "ends_northing", "ends_easting", "centre_northing", "centre_easting",
+         "is"]
+    ]  # fmt: skip
     chosen = made.chosen[runs.bed[runs.leg_run[arcs.leg]]]
     at = along_legs(runs)
+    names = point_names(made.points, runs)
+    places = [runs.xy[arcs.first], runs.xy[arcs.last], arcs.centre]
+    pc, pt, centre = (made.grid.coords(made.site.frame, xy) for xy in places)
     for k in np.flatnonzero(chosen).tolist():
-        a, b = runs.xy[arcs.first[k]], runs.xy[arcs.last[k]]
-        chord = float(np.hypot(*(b - a)))
-        radius = abs(float(arcs.radius_m[k]))
-        swept = float(at[arcs.last[k]] - at[arcs.first[k]]) / radius
-        inner = float(np.sqrt(max(radius**2 - chord**2 / 4, 0.0)))
-        more = swept > np.pi
+        leg = int(arcs.leg[k])
+        radius, chord, arc = (float(v[k]) for v in (data.radius_m, data.chord_m, data.arc_m))
+        tangent = float(data.tangent_m[k])
         rows.append(
-            [str(runs.leg_id[arcs.leg[k]]), "left" if arcs.radius_m[k] > 0 else "right", _number(radius, 3),
-             made.show(radius), _number(chord, 3), made.show(chord),
-             _number(radius + inner if more else radius - inner, 3), _number(arcs.away_m[k] * 1e3, 1)]
+            [str(runs.leg_id[leg]), "left" if arcs.radius_m[k] > 0 else "right", _number(radius, 3),
+             made.show(radius), _number(chord, 3), made.show(chord), _number(data.middle_m[k], 3),
+             _number(arcs.away_m[k] * 1e3, 1), _number(arc, 3), made.show(arc),
+             _number(abs(data.turn_deg[k]), 4), _number(tangent, 3),
+             made.show(tangent) if np.isfinite(tangent) else "", _number(data.external_m[k], 3),
+             names.get((leg, round(float(at[arcs.first[k]]), 3)), ""), _number(pc[k, 1]), _number(pc[k, 0]),
+             names.get((leg, round(float(at[arcs.last[k]]), 3)), ""), _number(pt[k, 1]), _number(pt[k, 0]),
+             _number(centre[k, 1]), _number(centre[k, 0]), "fitted" if arcs.fitted[k] else "found"]
         )  # fmt: skip
     return rows
+
+
+def point_names(points: StakePoints, runs: Runs) -> dict[tuple[int, float], str]:
+    """Name of the point at a place of a leg: metres along it, to the millimetre.
+
+    Where a leg ends at a corner, the point there is the first one of the next leg.
+    """
+    made: dict[tuple[int, float], str] = {}
+    for name, leg, at in zip(points.name, points.leg.tolist(), points.at_m.tolist(), strict=True):
+        made[leg, round(at, 3)] = str(name)
+    length = along_legs(runs)[runs.offsets[1:] - 1]
+    for leg, run in enumerate(runs.leg_run.tolist()):
+        last = leg + 1 == runs.leg_offsets[run + 1]
+        after = int(runs.leg_offsets[run]) if last else leg + 1
+        if (after, 0.0) in made and (not last or runs.closed[run]):
+            made.setdefault((leg, round(float(length[leg]), 3)), made[after, 0.0])
+    return made
 
 
 def _level_table(made: Stakeout, of: Levels) -> Rows:
