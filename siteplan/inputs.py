@@ -14,6 +14,7 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.intake import AnchorPoint, Reading, Source, Whereabouts, read_features
+from siteplan.intake.features import told_of
 from siteplan.intake.likely import whereabouts_faults
 from siteplan.model import Features
 from siteplan.record import RECORD_FILE, Content, Record
@@ -188,7 +189,8 @@ def read_said(said: SiteSaid, *, skip_faulty: bool = False) -> InputsRead:
         return read_inputs(said.settings, said.folder, skip_faulty=skip_faulty)
     features = {role: f for role, f in said.content.features.items() if len(f) or role == "beds"}
     faults = _of_settings(features, said.settings, said.content)
-    return InputsRead(features, tuple(faults), said.findings)
+    told = tuple(finding for f in features.values() if len(f) for finding in told_of(f))
+    return InputsRead(features, tuple(faults), (*said.findings, *told))
 
 
 def _of_settings(

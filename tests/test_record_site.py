@@ -274,6 +274,14 @@ def test_tapes_of_the_record_are_read_beside_those_of_site_toml(tmp_path: Path) 
     assert (caught.value.faults[0].file, caught.value.faults[0].feature) == ("record.gpkg", "k1")
 
 
+def test_what_outlines_tell_of_themselves_is_told_from_the_record_too(tmp_path: Path) -> None:
+    site_folder(tmp_path, beds={"A": polygon(rectangle(10, 5)), "B": polygon(rectangle(10, 5))})
+    plain = [f for f in load_site(tmp_path).findings if f.code == "same-outline"]
+    start_record(tmp_path, who="Ann")
+    assert [f for f in load_site(tmp_path).findings if f.code == "same-outline"] == plain
+    assert len(plain) == 1
+
+
 def test_a_damaged_record_is_one_fault_of_the_site(tmp_path: Path) -> None:
     site_folder(tmp_path)
     (tmp_path / "record.gpkg").write_bytes(b"SQLite format 3\x00" + bytes(5000))

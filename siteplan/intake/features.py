@@ -10,10 +10,10 @@ Read :func:`read_features` first.  The work is shared out: ``paths`` and
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from typing import Final
 
 import numpy as np
@@ -317,6 +317,29 @@ def _joined_rings(reads: Sequence[_Read], kept: BoolArray) -> Rings:
 # -- what is only told ---------------------------------------------------------
 
 
+def told_of(features: Features) -> tuple[Finding, ...]:
+    """What there is to say of features that were read and checked before: those of a site's record."""
+    shapes = [
+        b"".join(
+            bytes([kind]) + features.coords[start:end].tobytes()
+            for kind, start, end in zip(kinds, starts, ends, strict=True)
+        )
+        for kinds, starts, ends in _rings_by_feature(features)
+    ]
+    findings = [*_walked(features), *_height_findings(features), *_same_outlines(features, shapes)]
+    if features.role != "beds":
+        findings = [replace(f, bed=None) for f in findings]
+    return tuple(findings)
+
+
+def _rings_by_feature(features: Features) -> Iterator[tuple[list[int], list[int], list[int]]]:
+    """Kinds, first vertices and ends of the rings of each feature."""
+    kinds, offsets = features.ring_kind.tolist(), features.ring_offsets.tolist()
+    firsts = np.searchsorted(features.ring_feature, np.arange(len(features) + 1)).tolist()
+    for first, end in pairwise(firsts):
+        yield kinds[first:end], offsets[first:end], offsets[first + 1 : end + 1]
+
+
 def _walked(features: Features) -> list[Finding]:
     """What outlines walked with a receiver are worth, for each file that has some."""
     values = features.attributes.get("measured_by")
@@ -357,12 +380,15 @@ def _height_findings(features: Features) -> list[Finding]:
 
 def _repeated_shapes(reads: Sequence[_Read], features: Features, kept: IntArray) -> list[Finding]:
     """Features with the very same geometry: they would be edged twice."""
-    wkb = np.concatenate([r.table.wkb for r in reads])[kept]
-    if len(set(wkb)) == len(wkb):
+    return _same_outlines(features, np.concatenate([r.table.wkb for r in reads])[kept].tolist())
+
+
+def _same_outlines(features: Features, shapes: Sequence[bytes]) -> list[Finding]:
+    if len(set(shapes)) == len(shapes):
         return []
     first: dict[bytes, int] = {}
     found = []
-    for k, shape in enumerate(wkb):
+    for k, shape in enumerate(shapes):
         if shape in first:
             text = f'"{features.ids[k]}" has the same outline as "{features.ids[first[shape]]}"'
             found.append(Finding("same-outline", "notice", f"{features.role}: {text}", bed=features.ids[k]))
