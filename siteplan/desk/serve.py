@@ -97,7 +97,7 @@ def site_folder(place: Path, who: str, new: NewSite) -> Path:
     new_site(
         folder,
         new.name or folder.resolve().name,
-        new.line or shipped_lines()[0],
+        new.line or next(iter(shipped_lines())),
         new.units or "m",
         who=who,
         picture=new.picture,
@@ -154,6 +154,9 @@ def run_desk(
         )
         try:
             uvicorn.Server(config).run(sockets=[sock])
+        except KeyboardInterrupt:
+            # the server has ended well, and passes Ctrl-C on
+            pass
         finally:
             session.close()
     finally:
