@@ -399,7 +399,7 @@ def test_two_tabs(desk: Desk, guests: Any) -> None:
         guest.page.click("#mode-draw")
         guest.page.mouse.click(*guest.screen(place(690, 540)))
         guest.until(lambda guest=guest: guest.page.evaluate("desk.state.chosen") is not None, "chosen")
-    # a hand in the second tab holds a point while the first tab saves: the page does not pull the map from under it
+    # a hand in the second tab holds a point while the first tab saves: the map is not pulled from under it
     two.page.mouse.move(*two.screen(place(640, 520)))
     two.page.mouse.down()
     two.page.mouse.move(*two.screen(place(630, 510)), steps=4)
@@ -412,7 +412,7 @@ def test_two_tabs(desk: Desk, guests: Any) -> None:
     assert "Moved a point" in text
     two.page.click("text=Decide later")
     assert two.page.get_attribute("#saving", "data-state") == "not"
-    two.page.click("#banner >> text=Choose")
+    two.page.click("#banner button >> text=Choose")
     with two.saving():
         two.page.click("text=Put mine on top")
     revisions = desk.get("/api/revisions")["revisions"]

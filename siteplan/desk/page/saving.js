@@ -13,18 +13,21 @@
   let queue = [];                 /* {what, changes, touched:[{key, before, after}], mode, of, item} */
   let halt = null;                /* why the queue stands still: {kind, text, ...} */
   let busy = false, retry = 0, unkept = false;
-  let undos = [], redos = [];     /* {what, revision}, oldest first */
+  /* {what, before, revision, last}: an edit's own revision, the one whose content was there before it, and
+     the newest revision that did or undid it; oldest first */
+  let undos = [], redos = [];
+  let content = 0;                /* the first revision that had the content the head has now */
   const refusals = new Map();     /* key of a feature: the faults for which it was not saved */
 
   /* ------------------------------------------------------------------ what is waiting, kept */
 
-  const plain = (entry) => ({ ...entry, of: entry.item ? entry.item.revision : entry.of, item: undefined });
+  const plain = (entry) => (entry.mode === "edit" ? { ...entry, item: undefined } : entry);
   const persist = () => {
     if (!state.site) { return; }
     if (queue.length || refusals.size) {
       unkept = !keep.set(mine, { base: state.revision, etag: state.etag, entries: queue.map(plain), drafts: [...refusals] });
     } else { keep.drop(mine); unkept = false; }
-    keep.set("steps", { undos, redos, revision: state.revision }, sessionStorage);
+    keep.set("steps", { undos, redos, content, revision: state.revision }, sessionStorage);
   };
   const apply = (entry) => {
     entry.touched.forEach(({ key, after }) => { if (after) { put(after); } else { features.delete(key); } });
@@ -62,11 +65,16 @@
   /* ------------------------------------------------------------------ sending */
 
   const onTheWire = ({ local, ...change }) => (local ? { ...change, id: null } : change);
-  const question = (entry) => (entry.mode === "undo"
-    ? post("/api/undo", { base: state.revision, revision: entry.item ? entry.item.revision : entry.of }, { headers: { "If-Match": state.etag } })
-    : entry.mode === "back"
-      ? post("/api/back", { base: state.revision, to: entry.to }, { headers: { "If-Match": state.etag } })
-      : post("/api/edit", { base: state.revision, what: entry.what, changes: entry.changes.map(onTheWire) }, { headers: { "If-Match": state.etag } }));
+  /* Undoing the newest edit goes back to the content before it.  Where somebody else has saved since,
+     the edit's own changes alone are taken back. */
+  const wayBack = ({ item, redo }) => (content === (redo ? item.before : item.revision) ? (redo ? item.revision : item.before) : null);
+  const question = (entry) => {
+    const headers = { "If-Match": state.etag }, base = state.revision;
+    if (entry.mode === "edit") { return post("/api/edit", { base, what: entry.what, changes: entry.changes.map(onTheWire) }, { headers }); }
+    if (entry.mode === "undo") { entry.to = wayBack(entry); }
+    return entry.to ? post("/api/back", { base, to: entry.to }, { headers })
+      : post("/api/undo", { base, revision: entry.item.last }, { headers });
+  };
 
   const whole = (entry) => entry.mode !== "edit" || entry.changes.some((change) => !["put", "tape", "drop_tape"].includes(change.op));
 
@@ -93,13 +101,15 @@
     state.etag = answer.etag;
     queue.shift();
     if (entry.mode === "edit") {
-      if (entry.item) { entry.item.revision = answer.revision; }
+      Object.assign(entry.item, { before: content, revision: answer.revision, last: answer.revision });
+      content = answer.revision;
       (entry.changes || []).filter((change) => change.local).forEach((change, i) => {
         const stored = (answer.features || []).filter((feature) => feature.role === change.role)[i];
         if (stored) { rename(`${change.role} ${change.local}`, stored); }
       });
-    } else if (entry.mode === "undo" && entry.item) {
-      (entry.redo ? undos : redos).push({ what: entry.item.what, revision: answer.revision });
+    } else {
+      content = entry.to || answer.revision;
+      if (entry.mode === "undo") { entry.item.last = answer.revision; (entry.redo ? undos : redos).push(entry.item); }
     }
     (answer.dropped || []).forEach((gone) => features.delete(keyOf(gone)));
     const waiting = new Set(queue.flatMap((later) => later.touched.map(({ key }) => key)));
@@ -120,13 +130,14 @@
   const arrived = async (entry) => {
     const { revisions } = await get("/api/revisions");
     const head = revisions.reduce((a, b) => (a.number > b.number ? a : b));
-    return head.number === state.revision + 1 && head.what === entry.what && head.who === state.site.who ? get("/api/head") : null;
+    const same = entry.to ? head.back_to === entry.to : entry.mode === "undo" || head.what === entry.what;
+    return head.number === state.revision + 1 && same && head.who === state.site.who ? get("/api/head") : null;
   };
 
   const refused = (entry, error) => {
     const faults = error.body.faults || [{ what: error.message }];
     queue.shift();
-    undos = undos.filter((item) => item !== entry.item);
+    if (entry.mode === "edit") { undos = undos.filter((item) => item !== entry.item); }
     const kept = entry.mode === "edit" && entry.touched.length > 0 && entry.changes.every((change) => change.op === "put");
     if (kept) { entry.touched.forEach(({ key, before, after }) => { refusals.set(key, { faults, after, before: refusals.has(key) ? refusals.get(key).before : before }); }); }
     else { unapply(entry); }
@@ -141,7 +152,7 @@
     while (queue.length && !halt) {
       const entry = queue[0];
       show();
-      if (entry.mode === "undo" && entry.item && !entry.item.revision) { queue.shift(); continue; }
+      if (entry.mode === "undo" && !entry.item.revision) { queue.shift(); continue; }      /* that edit was refused */
       entry.sent = true;
       try { settled(entry, await question(entry)); }
       catch (error) {
@@ -222,6 +233,7 @@
   const follow = async (head) => {
     state.revision = head.revision;
     state.etag = head.etag;
+    content = head.revision;
     persist();
     await look({ afresh: true });
     tell("followed", head);
@@ -288,6 +300,7 @@
   const mineOnTop = async () => {
     const head = await get("/api/head");
     state.revision = head.revision; state.etag = head.etag;
+    content = head.revision;
     halt = null;
     queue.forEach((entry) => { entry.sent = false; entry.unsure = false; });
     persist();
@@ -320,7 +333,7 @@
         if (left && left.entries && left.entries.length) {
           state.revision = left.base;
           state.etag = left.etag;
-          queue.push(...left.entries.map((entry) => ({ ...entry, unsure: Boolean(entry.sent), sent: false, item: entry.mode === "edit" ? { what: entry.what } : { what: entry.what, revision: entry.of } })));
+          queue.push(...left.entries.map((entry) => ({ ...entry, unsure: Boolean(entry.sent), sent: false, item: entry.mode === "edit" ? { what: entry.what } : entry.item })));
         }
         localStorage.removeItem(name);
       } catch { /* not ours to read */ }
@@ -330,6 +343,7 @@
   const open = async () => {
     if (navigator.locks) { navigator.locks.request(keep.name(mine), () => new Promise(() => {})); }
     const steps = keep.get("steps", sessionStorage);
+    content = steps && steps.revision === state.revision ? steps.content : state.revision;
     if (steps && steps.revision <= state.revision) {
       undos = steps.undos.filter((item) => item.revision);
       redos = steps.redos.filter((item) => item.revision);
