@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 CREW = Path(__file__).resolve().parent.parent / "siteplan" / "crew"
-SCRIPTS = ("crew_plan.js", "crew_field.js")
+SCRIPTS = ("crew_plan.js", "crew_words.js", "crew_field.js")
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ const ink = document.getElementById("ink"), picture = document.getElementById("p
 const MARGIN = 0.3;        // of the view, drawn beyond each edge
 const NEAR_PX = 9;         // a usual piece this long is drawn as its outline
 const DEEP_PX = 4;         // a piece less deep than this is a thick line
-const SIGN_PX = 26, ID_PX = 46;
+const SIGN_PX = 26, ID_PX = 38;
 const BATCH = 64;
 
 const view = { x: 0, y: 0, scale: 1, run: -1, piece: -1, whole: true };
@@ -18,7 +18,8 @@ let place = null;          // where the phone is
 let colours = {};
 
 const usualLength = (() => {
-  const lengths = Array.from(P.um).sort((a, b) => a - b);
+  const sections = Array.from(P.um).filter((_, k) => P.kind[k] === SECTION);
+  const lengths = (sections.length ? sections : Array.from(P.um)).sort((a, b) => a - b);
   return lengths.length ? lengths[lengths.length >> 1] / 1e6 : 1;
 })();
 
@@ -160,6 +161,7 @@ function readColours() {
 }
 
 let ctx = null, left = 0, top_ = 0, scale = 1;
+const deepPx = () => (PLAN.depth_um / 1e6) * scale;
 const X = (x) => (x - left) * scale;
 const Y = (y) => (top_ - y) * scale;
 
@@ -311,7 +313,7 @@ function drawStrokes(shown) {
 }
 
 function drawPieces(shown) {
-  if ((PLAN.depth_um / 1e6) * scale < DEEP_PX) drawThin(shown); else drawOutlines(shown);
+  if (deepPx() < DEEP_PX) drawThin(shown); else drawOutlines(shown);
   if (usualLength * scale >= SIGN_PX) drawSigns(shown);
 }
 
@@ -434,7 +436,7 @@ function drawCourse() {
 function arrow(k, size_ = 1) {
   const [east, north] = along(k), turn = BACKWARDS ? -1 : 1;
   const dx = east * turn, dy = -north * turn, x = X(P.at[2 * k]), y = Y(P.at[2 * k + 1]);
-  const side = 17 + Math.min(20, usualLength * scale * 0.1), r = 8 * size_;
+  const side = 16 + deepPx() / 2, r = 8 * size_;
   // beside the line, on the side away from the bed
   const px = x + north * side, py = y + east * side;
   ctx.beginPath();
@@ -493,7 +495,7 @@ function drawNames(width, height) {
   if (usualLength * scale >= ID_PX) {
     const shown = piecesIn(left, top_ - height / scale, left + width / scale, top_);
     for (const k of shown) {
-      const [east, north] = along(k), side = 20;
+      const [east, north] = along(k), side = Math.max(20, deepPx() / 2 + 12);
       // ids stand on the bed's side of the line
       put(shortText(PLAN.pieces.ids[k].trim(), 12), X(P.at[2 * k]) - north * side, Y(P.at[2 * k + 1]) - east * side, font(14));
     }

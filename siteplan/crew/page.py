@@ -12,8 +12,11 @@ from typing import Any, Final
 from siteplan.publish.webmap import script_json
 
 _HERE: Final = Path(__file__).parent
-SCRIPTS: Final = ("crew_plan.js", "crew_field.js", "crew_map.js", "crew_page.js")
-"""parts of the one script, in order: the plan unpacked, the field file, the map, the views"""
+SCRIPTS: Final = (
+    "crew_plan.js", "crew_words.js", "crew_field.js", "crew_map.js", "crew_file.js", "crew_page.js",
+)  # fmt: skip
+"""parts of the one script: the plan unpacked, what is said of pieces, what is noted down, the map,
+saving and printing, the views"""
 _MARKS: Final = ("<!--crew:policy-->", "<!--crew:title-->", "<!--crew:style-->", "<!--crew:plan-->",
                  "<!--crew:script-->")  # fmt: skip
 
