@@ -32,7 +32,7 @@ nothing from bed to bed; a part takes along those near its beds.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -110,6 +110,18 @@ def forms(shapes: Shapes) -> ObjectArray:
     return out
 
 
+def _forms_after(old: ObjectArray, shapes: Shapes, ids: Sequence[str]) -> ObjectArray:
+    """Forms of changed shapes: made anew where the features are not the same ones in the same order."""
+    if not ids:
+        return old
+    changed = index_of(shapes.ids, ids)
+    if len(old) != len(shapes) or changed.sum() != len(set(ids)):
+        return forms(shapes)
+    out = old.copy()
+    out[changed] = forms(taken(shapes, changed))
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Neighbours:
     """Which beds of a site plan together."""
@@ -131,6 +143,24 @@ class Neighbours:
             forms(site.abutment_shapes),
             forms(site.opening_shapes),
         )
+
+    def after(self, site: Site, changed: Mapping[str, Sequence[str]]) -> Neighbours:
+        """The neighbours of the site as changed, the forms of all else as they were.
+
+        Parameters
+        ----------
+        site : after; with the same settings and product lines
+        changed : role to the ids that were put or taken out
+        """
+        made = {
+            role: _forms_after(old, shapes, changed.get(role, ()))
+            for role, old, shapes in (
+                ("beds", self.beds, site.bed_shapes),
+                ("abutments", self.abutments, site.abutment_shapes),
+                ("openings", self.openings, site.opening_shapes),
+            )
+        }
+        return replace(self, **made)
 
     @cached_property
     def _tree(self) -> shapely.STRtree:

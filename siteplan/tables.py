@@ -100,6 +100,15 @@ def with_feature(table: Table, one: Table) -> Table:
     at = np.flatnonzero(table.ids == one.ids[0])
     if not len(at):
         return joined([table, one]) if len(table) else one
+    if isinstance(table, Shapes) and isinstance(one, Shapes):
+        rings = np.searchsorted(table.ring_feature, [at[0], at[0] + 1])
+        spans = table.ring_offsets[rings[0] : rings[1] + 1]
+        kinds = table.ring_kind[rings[0] : rings[1]]
+        if np.array_equal(spans - spans[0], one.ring_offsets) and np.array_equal(kinds, one.ring_kind):
+            # vertices moved and nothing else: the tables beside them stay
+            xy = table.xy.copy()
+            xy[spans[0] : spans[-1]] = one.xy
+            return replace(table, xy=xy)
     number = np.arange(len(table))
     parts = [taken(table, number < at[0]), one, taken(table, number > at[0])]
     return joined([p for p in parts if len(p)])

@@ -128,6 +128,9 @@ def edited(state: State, content: Content, site: Site, changes: Sequence[Change]
     DataError : what cannot be planned
     """
     after = State(state.revision, state.etag, content, site, ())
+    if site.settings is state.site.settings:
+        # the same settings: neighbours reach as far as before
+        after.__dict__["near"] = state.near.after(site, _ids_by_role(changes))
     touched, everything = _touched(state, after, changes)
     if everything:
         new = whole_state(state.revision, state.etag, content, site)
@@ -189,18 +192,13 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
     ----------
     site : before
     content : after
-    changes : that lead there, features only
+    changes : that lead there; others than those of features count for nothing
 
     Raises
     ------
     DataError : a feature the site's grid cannot place
     """
-    touched: dict[str, list[str]] = {}
-    for change in changes:
-        if isinstance(change, (PutFeature, DropFeature)):
-            touched.setdefault(change.role, [])
-            if change.id not in touched[change.role]:
-                touched[change.role].append(change.id)
+    touched = _ids_by_role(changes)
     changed: dict[str, Any] = {}
     for role, ids in touched.items():
         features = content.features[role]
@@ -213,6 +211,17 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
             site.settings, changed["beds"], lambda text: line_place(text, site.folder), SITE_FILE
         )
     return replace(site, **changed)
+
+
+def _ids_by_role(changes: Iterable[Change]) -> dict[str, list[str]]:
+    """Role to the ids that are put or taken out, each once, in order."""
+    touched: dict[str, list[str]] = {}
+    for change in changes:
+        if isinstance(change, (PutFeature, DropFeature)):
+            ids = touched.setdefault(change.role, [])
+            if change.id not in ids:
+                ids.append(change.id)
+    return touched
 
 
 def _shapes_after(site: Site, role: str, shapes: Shapes, features: Features, ids: Sequence[str]) -> Shapes:
