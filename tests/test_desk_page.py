@@ -6,6 +6,7 @@ import itertools
 import json
 import re
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,7 +41,14 @@ GONE = ("ERR_CONNECTION", "ERR_EMPTY_RESPONSE", "ERR_SOCKET")
 
 
 @pytest.fixture
-def guests(browser: Browser) -> Iterator[Any]:
+def serve() -> Iterator[Any]:
+    """Serves sites, until the pages that look at them are closed."""
+    with ExitStack() as stack:
+        yield lambda folder, **more: stack.enter_context(running(folder, **more))
+
+
+@pytest.fixture
+def guests(browser: Browser, serve: Any) -> Iterator[Any]:
     """Opens pages, and afterwards looks at what each of them did."""
     opened: list[Guest] = []
 
@@ -54,17 +62,10 @@ def guests(browser: Browser) -> Iterator[Any]:
 
 
 @pytest.fixture
-def process(tmp_path: Path) -> Iterator[Desk]:
-    """The same in a process of its own, as people start it: one that can be killed."""
-    with running(picture_site(tmp_path / "orchard"), inside=False) as served:
-        yield served
-
-
-@pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
+def desk(tmp_path: Path, serve: Any) -> Desk:
     """The picture site, served."""
-    with running(picture_site(tmp_path / "orchard")) as served:
-        yield served
+    served: Desk = serve(picture_site(tmp_path / "orchard"))
+    return served
 
 
 def metres(a: tuple[float, float] | list[float], b: tuple[float, float] | list[float]) -> float:
@@ -75,9 +76,10 @@ def metres(a: tuple[float, float] | list[float], b: tuple[float, float] | list[f
 # ---------------------------------------------------------------- a whole job
 
 
-def test_a_whole_job(process: Desk, guests: Any) -> None:
+def test_a_whole_job(tmp_path: Path, serve: Any, guests: Any) -> None:
     """Look at a picture, trace beds, correct, lay, tape, lose the program, go on, and take the plan along."""
-    desk = process
+    # a process of its own, as people start it: one that can be killed
+    desk: Desk = serve(picture_site(tmp_path / "orchard"), inside=False)
     guest = guests(desk)
     page = guest.page
     guest.expected = GONE
@@ -400,6 +402,7 @@ def test_two_tabs(desk: Desk, guests: Any) -> None:
         guest.page.mouse.click(*guest.screen(place(690, 540)))
         guest.until(lambda guest=guest: guest.page.evaluate("desk.state.chosen") is not None, "chosen")
     # a hand in the second tab holds a point while the first tab saves: the map is not pulled from under it
+    two.page.evaluate("desk.state.snap = false")
     two.page.mouse.move(*two.screen(place(640, 520)))
     two.page.mouse.down()
     two.page.mouse.move(*two.screen(place(630, 510)), steps=4)
@@ -444,7 +447,7 @@ def test_going_back_to_a_revision(desk: Desk, guests: Any) -> None:
 # ---------------------------------------------------------------- hostile names
 
 
-def test_hostile_names_are_shown_as_written(tmp_path: Path, guests: Any) -> None:
+def test_hostile_names_are_shown_as_written(tmp_path: Path, serve: Any, guests: Any) -> None:
     folder = picture_site(tmp_path / "hostile", name=PAYLOADS[3])
     beds = []
     for k, name in enumerate(PAYLOADS):
@@ -457,42 +460,42 @@ def test_hostile_names_are_shown_as_written(tmp_path: Path, guests: Any) -> None
             )
         )
     write_layer(folder / "beds.geojson", beds)
-    with running(folder, who="<img src=x onerror=window.pwned=1>") as desk:
-        guest = guests(desk)
-        page = guest.page
-        assert page.text_content("#site-name") == PAYLOADS[3]
-        held = {f["name"] for f in guest.features()}
-        assert held == set(PAYLOADS)
-        listed = page.locator("#find-list .said").all_text_contents()
-        assert set(listed) == set(PAYLOADS)
-        page.click("#mode-draw")
-        for k in (0, 2, 8):
-            left, top = 40 + 120 * (k % 6), 60 + 120 * (k // 6)
-            page.mouse.click(*guest.screen(place(left + 40, top + 30)))
-            guest.until(
-                lambda k=k: (
-                    page.input_value("#feature-name") == PAYLOADS[k]
-                    if page.locator("#feature-name").count()
-                    else False
-                ),
-                "its name in the field",
-            )
-            guest.until(lambda: "Edging" in page.inner_text("#draw-live"), "its panel")
-        page.fill("#feature-name", PAYLOADS[4] + PAYLOADS[3])
-        with guest.saving():
-            page.press("#feature-name", "Enter")
-        for mode in ("look", "check", "order"):
-            page.click(f"#mode-{mode}")
-            page.wait_for_timeout(150)
-        page.click("#history")
-        page.wait_for_selector("#dialog[open]")
-        assert "<img src=x onerror=window.pwned=1>" in page.inner_text("#dialog")
-        assert (
-            page.evaluate(
-                "document.querySelectorAll('#side img, #top img, dialog img, iframe, object, embed').length"
-            )
-            == 0
+    desk = serve(folder, who="<img src=x onerror=window.pwned=1>")
+    guest = guests(desk)
+    page = guest.page
+    assert page.text_content("#site-name") == PAYLOADS[3]
+    held = {f["name"] for f in guest.features()}
+    assert held == set(PAYLOADS)
+    listed = page.locator("#find-list .said").all_text_contents()
+    assert set(listed) == set(PAYLOADS)
+    page.click("#mode-draw")
+    for k in (0, 2, 8):
+        left, top = 40 + 120 * (k % 6), 60 + 120 * (k // 6)
+        page.mouse.click(*guest.screen(place(left + 40, top + 30)))
+        guest.until(
+            lambda k=k: (
+                page.input_value("#feature-name") == PAYLOADS[k]
+                if page.locator("#feature-name").count()
+                else False
+            ),
+            "its name in the field",
         )
+        guest.until(lambda: "Edging" in page.inner_text("#draw-live"), "its panel")
+    page.fill("#feature-name", PAYLOADS[4] + PAYLOADS[3])
+    with guest.saving():
+        page.press("#feature-name", "Enter")
+    for mode in ("look", "check", "order"):
+        page.click(f"#mode-{mode}")
+        page.wait_for_timeout(150)
+    page.click("#history")
+    page.wait_for_selector("#dialog[open]")
+    assert "<img src=x onerror=window.pwned=1>" in page.inner_text("#dialog")
+    assert (
+        page.evaluate(
+            "document.querySelectorAll('#side img, #top img, dialog img, iframe, object, embed').length"
+        )
+        == 0
+    )
 
 
 # ---------------------------------------------------------------- sizes and hands
@@ -572,40 +575,43 @@ def test_a_finger_draws_and_drags(desk: Desk, guests: Any) -> None:
 # ---------------------------------------------------------------- only what is in view; measuring; reading
 
 
-def test_the_sample_site(tmp_path: Path, guests: Any) -> None:
-    with running(sample_site(tmp_path / "fennel")) as desk:
-        guest = guests(desk)
-        page = guest.page
-        assert len(guest.features()) == 71
-        # measuring: the words are the program's, and right by the ellipsoid
-        page.click("#measure")
-        a, b = page.evaluate("[desk.toLonLat(L.point(300, 500)), desk.toLonLat(L.point(420, 540))]")
-        page.click("label:has(#strip-snap)")
-        guest.click(a)
-        guest.click(b)
-        text = guest.until(lambda: page.inner_text("#measured"), "measured")
-        shown = float(re.search(r"Geodesic\s+([\d.]+) m", text)[1])  # type: ignore[index]
-        assert shown == pytest.approx(metres(*guest.drawn()), abs=0.01)
-        assert "Ground" in text
-        page.click("#strip-stop")
-        # coordinates at the pointer, in the grid and in degrees
-        page.mouse.move(300, 500)
-        guest.until(lambda: re.search(r"-94\.\d+", page.inner_text("#where")), "where the pointer is")
-        # only what is in view is sent
-        before = len(guest.requests)
-        page.click("#find-list button")
-        guest.until(
-            lambda: any("/api/plan" in url for url in guest.requests[before:]), "a new view is asked for"
-        )
-        guest.until(
-            lambda: page.evaluate("desk.store.plan.layers.some((l) => l.pieces && l.pieces.n > 0)"),
-            "pieces come",
-        )
-        assert page.evaluate("desk.store.features.size") < 80
-        # compare two lines at a click
-        page.click("#mode-order")
-        page.click("#compare button")
-        guest.until(lambda: page.locator("#compared tbody tr").count() > 3, "two lines beside each other", 30)
+def test_the_sample_site(tmp_path: Path, serve: Any, guests: Any) -> None:
+    desk = serve(sample_site(tmp_path / "fennel"))
+    guest = guests(desk)
+    page = guest.page
+    assert len(guest.features()) == 71
+    # measuring: the words are the program's, and right by the ellipsoid
+    page.click("#measure")
+    a, b = page.evaluate("[desk.toLonLat(L.point(300, 500)), desk.toLonLat(L.point(420, 540))]")
+    page.click("label:has(#strip-snap)")
+    guest.click(a)
+    guest.click(b)
+    text = guest.until(lambda: page.inner_text("#measured"), "measured")
+    shown = float(re.search(r"Geodesic\s+([\d.]+) m", text)[1])  # type: ignore[index]
+    assert shown == pytest.approx(metres(*guest.drawn()), abs=0.01)
+    assert "Ground" in text
+    page.click("#strip-stop")
+    # coordinates at the pointer, in the grid and in degrees
+    page.mouse.move(300, 500)
+    guest.until(
+        lambda: re.search(r"E [\d,.]+ N [\d,.]+ m\s+41\.\d+° N, 94\.\d+° W", page.inner_text("#where")),
+        "where the pointer is",
+    )
+    # only what is in view is sent
+    before = len(guest.requests)
+    page.click("#find-list button")
+    guest.until(lambda: any("/api/plan" in url for url in guest.requests[before:]), "a new view is asked for")
+    guest.until(
+        lambda: page.evaluate("desk.store.plan.layers.some((l) => l.pieces && l.pieces.n > 0)"),
+        "pieces come",
+    )
+    asked = [url for url in guest.requests if "/api/plan?" in url]
+    boxes = [[float(v) for v in url.split("bbox=")[1].split("&")[0].split(",")] for url in asked]
+    assert boxes[-1][2] - boxes[-1][0] < (boxes[0][2] - boxes[0][0]) / 3
+    # compare two lines at a click
+    page.click("#mode-order")
+    page.click("#compare button")
+    guest.until(lambda: page.locator("#compared tbody tr").count() > 3, "two lines beside each other", 30)
 
 
 # ---------------------------------------------------------------- the files themselves
