@@ -13,7 +13,6 @@ from typing import Final
 
 import uvicorn
 
-from siteplan.catalog import shipped_lines
 from siteplan.desk.app import make_app
 from siteplan.desk.session import Session
 from siteplan.errors import UsageError
@@ -23,6 +22,8 @@ from siteplan.sites import SITE_FILE
 HOST: Final = "127.0.0.1"
 FIRST_PORT: Final = 8760
 TRIED: Final = 40
+FIRST_LINE: Final = "flex-2m"
+"""product line of a new site until another is chosen: it bends round corners as they are traced"""
 
 
 def listening(port: int | None) -> socket.socket:
@@ -97,7 +98,7 @@ def site_folder(place: Path, who: str, new: NewSite) -> Path:
     new_site(
         folder,
         new.name or folder.resolve().name,
-        new.line or next(iter(shipped_lines())),
+        new.line or FIRST_LINE,
         new.units or "m",
         who=who,
         picture=new.picture,

@@ -257,8 +257,9 @@ class Session:
         kept = {(g["role"], g["id"]) for g in gone}
         put = list(dict.fromkeys(drawing.new))
         panel = None
-        if beds and beds[0] in state.where:
-            shown, k = state.where[beds[0]]
+        found = state.find(beds[0]) if beds else None
+        if found is not None:
+            shown, k = found
             panel = bed_panel(shown.view.part, k, state.revision)
         return {
             "revision": state.revision,
@@ -310,14 +311,18 @@ class Session:
             "piece_limit": MOST_PIECES,
         }
 
-    def _bounds(self, state: State) -> list[float] | None:
-        xy = [s.xy for s in (state.site.bed_shapes, state.site.abutment_shapes, state.site.opening_shapes)]
-        together = np.concatenate(xy)
-        if not len(together):
-            lon, lat = state.site.frame.centre_lonlat
-            return [lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001]
-        lonlat = state.site.frame.wgs84(together)
-        return [*lonlat.min(axis=0).tolist(), *lonlat.max(axis=0).tolist()]
+    def _bounds(self, state: State) -> list[float]:
+        """West, south, east, north of what is drawn; of the pictures where nothing is yet."""
+        site = state.site
+        xy = np.concatenate([s.xy for s in (site.bed_shapes, site.abutment_shapes, site.opening_shapes)])
+        if len(xy):
+            lonlat = site.frame.wgs84(xy)
+            return [*lonlat.min(axis=0).tolist(), *lonlat.max(axis=0).tolist()]
+        boxes = np.array([p.bounds for p in self.tiles.pictures]).reshape(-1, 4)
+        if len(boxes):
+            return [*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist()]
+        lon, lat = site.frame.wgs84(np.zeros((1, 2)))[0].tolist()
+        return [lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001]
 
     def features(self, box: Box | None) -> dict[str, Any]:
         """Features in view."""
@@ -338,9 +343,10 @@ class Session:
         state = self.now()
         if bed is None:
             return self._site_panel(state)
-        if bed not in state.where:
+        found = state.find(bed)
+        if found is None:
             raise Refused(404, f'there is no bed "{bed[:80]}" in the plan')
-        shown, k = state.where[bed]
+        shown, k = found
         return bed_panel(shown.view.part, k, state.revision)
 
     def _site_panel(self, state: State) -> dict[str, Any]:
@@ -428,6 +434,8 @@ def _one(table: Features, feature_id: str) -> Features:
 def _refuse_named(site: Site, changes: Sequence[Change]) -> None:
     """Refuse to take out a bed that site.toml speaks of."""
     gone = {c.id for c in changes if isinstance(c, DropFeature) and c.role == "beds"}
+    if not gone:
+        return
     gone -= {str(i) for i in site.beds.ids}
     said = site.settings
     named = {bed: f"[bed.{bed}]" for bed in said.bed}

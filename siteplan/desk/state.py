@@ -19,7 +19,7 @@ from siteplan.desk.words import Words
 from siteplan.eaves import roofs_to_walls
 from siteplan.inputs import line_place
 from siteplan.model import Features, Shapes
-from siteplan.own_lines import read_own_lines
+from siteplan.own_lines import OwnLines, read_own_lines
 from siteplan.parts import Neighbours, Part, forms, index_of, plan_part, planned
 from siteplan.pictures import PictureCheck
 from siteplan.record import Change, Content, DropFeature, PutFeature, SetOverride
@@ -49,12 +49,13 @@ class State:
         """Which beds plan together."""
         return Neighbours.of(self.site)
 
-    @cached_property
-    def where(self) -> dict[str, tuple[Shown, int]]:
-        """The part of each bed, and its index there."""
-        return {
-            each.view.bed_ids[k]: (each, k) for each in self.shown for k in np.flatnonzero(each.live).tolist()
-        }
+    def find(self, bed: str) -> tuple[Shown, int] | None:
+        """The part of a bed, and its index there; None where there is no such bed."""
+        for each in reversed(self.shown):
+            k = each.view.index.get(bed)
+            if k is not None and each.live[k]:
+                return each, k
+        return None
 
     @cached_property
     def snapping(self) -> Snapping:
@@ -90,14 +91,12 @@ def numbered(state: State, revision: int, etag: str) -> State:
 
 def with_shown(state: State, shown: tuple[Shown, ...]) -> State:
     """The same state, planned in other parts."""
-    made = _carried(state, replace(state, shown=shown))
-    made.__dict__.pop("where", None)
-    return made
+    return _carried(state, replace(state, shown=shown))
 
 
 def _carried(before: State, after: State) -> State:
     """What was made of a state goes with it."""
-    for name in ("near", "where", "snapping"):
+    for name in ("near", "snapping"):
         if name in before.__dict__:
             after.__dict__[name] = before.__dict__[name]
     return after
@@ -207,9 +206,7 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
         changed[name] = _shapes_after(site, role, getattr(site, name), features, ids)
     if "beds" in touched:
         changed |= _of_beds(site, changed["beds"])
-        changed["own_lines"] = read_own_lines(
-            site.settings, changed["beds"], lambda text: line_place(text, site.folder), SITE_FILE
-        )
+        changed["own_lines"] = _own_lines(site, changed["beds"])
     return replace(site, **changed)
 
 
@@ -240,6 +237,13 @@ def _shapes_after(site: Site, role: str, shapes: Shapes, features: Features, ids
         return shapes
     place = {str(i): k for k, i in enumerate(shapes.ids)}
     return joined([taken(shapes, np.arange(len(shapes)) == place[str(i)]) for i in features.ids])
+
+
+def _own_lines(site: Site, beds: Features) -> OwnLines:
+    """Lines that beds have of their own."""
+    if not site.own_lines.lines and "line" not in beds.attributes:
+        return replace(site.own_lines, bed=None)
+    return read_own_lines(site.settings, beds, lambda text: line_place(text, site.folder), SITE_FILE)
 
 
 def _of_beds(site: Site, beds: Features) -> dict[str, Any]:

@@ -24,6 +24,8 @@ Box = tuple[float, float, float, float]
 
 MOST_PIECES: Final = 15_000
 """pieces drawn at once"""
+MOST_LEGS: Final = 1_500
+"""legs named at once"""
 LEAST_PIXELS: Final = 3.0
 """a section shorter than this on the screen is not drawn"""
 _UNIT: Final = 1e8
@@ -64,8 +66,13 @@ class Lines:
         return np.flatnonzero(keep).tolist()
 
     def line(self, row: int) -> list[list[float]]:
-        """Places of a line."""
-        return places(self.lonlat[self.offsets[row] : self.offsets[row + 1]])
+        """Places of a line, to the millimetre."""
+        made: list[list[float]] = self._rounded[self.offsets[row] : self.offsets[row + 1]].tolist()
+        return made
+
+    @cached_property
+    def _rounded(self) -> LonLatArray:
+        return np.round(self.lonlat, 8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +86,11 @@ class PartView:
     def bed_ids(self) -> list[str]:
         """Ids of the beds, as the indices count them."""
         return [str(i) for i in self.part.site.beds.ids]
+
+    @cached_property
+    def index(self) -> dict[str, int]:
+        """Index of each bed."""
+        return {bed: k for k, bed in enumerate(self.bed_ids)}
 
     @cached_property
     def runs(self) -> Lines:
@@ -209,7 +221,8 @@ def plan_answer(
                 {"leg": part.ids[k], "bed": ids[part.bed[k]], "text": part.texts[k], "line": part.line(k)}
             )
         part = view.legs
-        for k in part.within(box, each.live):
+        rows = part.within(box, each.live)
+        for k in rows if len(rows) <= MOST_LEGS else ():
             legs.append(
                 {
                     "id": part.ids[k],

@@ -98,16 +98,6 @@ PACKAGES: Final = (
             "dist/images/marker-icon.png": "574c3a5cca85f4114085b6841596d62f00d7c892c7b03f28cbfa301deb1dc437",
         },
     ),
-    Package(
-        name="@geoman-io/leaflet-geoman-free",
-        version="2.20.2",
-        integrity="sha512-KQpSe0VKyuVCudq/08rMjJW1vvIwFldTwBny2wZ7ABcyyUAP7/eoFo967hCu9yRqAAHb4QOxC6gY5dGqttY68g==",
-        files={
-            "LICENSE": "b8f81bc43788014a8be76982feb763d554b5b5218a1797fe4bedffd4df22e067",
-            "dist/leaflet-geoman.js": "6126279c50286e7942b5641ae7c36cf29ce22a5f086e9b4c5b0cc5dda22e990d",
-            "dist/leaflet-geoman.css": "a0df8e0f6301f9f71d772b2c61913bb9094ae0735fd2223ccd1aecd871ea250c",
-        },
-    ),
 )
 """Everything the built package ships.  To add a library, add a row; fetch, check, install and
 sdist follow from it."""
