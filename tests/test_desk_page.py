@@ -36,6 +36,7 @@ pytestmark = pytest.mark.browser
 
 PAGE = Path(__file__).parent.parent / "siteplan" / "desk" / "page"
 TABLET: dict[str, Any] = {"viewport": {"width": 820, "height": 1180}, "has_touch": True}
+PLACE_TEXT = r"E [\d,.]+ N [\d,.]+ m\s+41\.\d+° N, 94\.\d+° W"
 GONE = ("ERR_CONNECTION", "ERR_EMPTY_RESPONSE", "ERR_SOCKET")
 """what the browser itself writes when nobody answers"""
 
@@ -339,7 +340,7 @@ def test_drawing_by_keys_alone(desk: Desk, guests: Any) -> None:
 def test_a_crossing_outline_is_told_kept_and_mended(desk: Desk, guests: Any) -> None:
     guest = guests(desk)
     page = guest.page
-    guest.expected = ("422",)
+    guest.expected = ("422 ",)
     page.click("#mode-draw")
     page.click('[data-draw="bed"]')
     for corner in ((120, 120), (220, 120), (120, 180), (220, 180)):
@@ -369,7 +370,7 @@ def test_a_crossing_outline_is_told_kept_and_mended(desk: Desk, guests: Any) -> 
 def test_a_full_disk_is_told_and_the_edit_waits(desk: Desk, guests: Any) -> None:
     guest = guests(desk)
     page = guest.page
-    guest.expected = ("507",)
+    guest.expected = ("507 ",)
     full = {"on": True}
 
     def disk(route: Any) -> None:
@@ -396,7 +397,7 @@ def test_a_full_disk_is_told_and_the_edit_waits(desk: Desk, guests: Any) -> None
 def test_two_tabs(desk: Desk, guests: Any) -> None:
     """The second of two edits at once is told, and may go on top; nothing is overwritten unseen."""
     one, two = guests(desk), guests(desk)
-    two.expected = ("412",)
+    two.expected = ("412 ",)
     for guest in (one, two):
         guest.page.click("#mode-draw")
         guest.page.mouse.click(*guest.screen(place(690, 540)))
@@ -594,7 +595,7 @@ def test_the_sample_site(tmp_path: Path, serve: Any, guests: Any) -> None:
     # coordinates at the pointer, in the grid and in degrees
     page.mouse.move(300, 500)
     guest.until(
-        lambda: re.search(r"E [\d,.]+ N [\d,.]+ m\s+41\.\d+° N, 94\.\d+° W", page.inner_text("#where")),
+        lambda: re.search(PLACE_TEXT, page.inner_text("#where")),
         "where the pointer is",
     )
     # only what is in view is sent

@@ -76,20 +76,22 @@
         stroke(ctx, BLUE, width);
       });
     }
-    if (state.shown.has("pieces") && piecesShow(view.zoom)) {
-      plan.layers.forEach((layer) => {
-        if (layer.pieces && layer.pieces.n) { paintPieces(ctx, layer.pieces, view, plan.shows(layer), view.size); }
-      });
-    }
+    /* under the pieces: where a leg is bare its band is seen, and where pieces lie they are */
     if (state.shown.has("unmet")) {
+      const near = piecesShow(view.zoom);
       ctx.lineCap = "butt";
       plan.all("unmet").forEach((leg) => {
         if (!touches(leg.edge, view, 10)) { return; }
         ctx.beginPath();
         trace(ctx, leg.at, false, view);
-        stroke(ctx, INK, 7);
-        stroke(ctx, "#FFB380", 4.5, [9, 5]);
+        stroke(ctx, INK, near ? 6 : 5);
+        stroke(ctx, "#FFB380", near ? 4 : 3, near ? [9, 5] : [6, 4]);
         ctx.setLineDash([]);
+      });
+    }
+    if (state.shown.has("pieces") && piecesShow(view.zoom)) {
+      plan.layers.forEach((layer) => {
+        if (layer.pieces && layer.pieces.n) { paintPieces(ctx, layer.pieces, view, plan.shows(layer), view.size); }
       });
     }
     if (state.shown.has("corners") && view.px >= SHOW_PX / 2) {

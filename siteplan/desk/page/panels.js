@@ -47,6 +47,18 @@
     item.append(inside);
     return item;
   };
+  /* what and how much on the line, why on opening */
+  const unmetEntry = (leg) => {
+    const cut = leg.text.indexOf(": "), item = entry(signNode(UNMET), leg.leg, cut > 0 ? leg.text.slice(0, cut) : leg.text, () => showLeg(leg.leg, leg));
+    if (cut > 0) {
+      const more = make("details"), name = make("summary", "Why");
+      name.setAttribute("aria-label", `Why ${leg.leg} is unmet`);
+      more.append(name, userText("p", leg.text.slice(cut + 2)));
+      item.classList.add("opens");
+      item.append(more);
+    }
+    return item;
+  };
   const gradeSign = (level) => {
     const bad = level === "error" || level === "warning";
     const sign = make("span", bad ? "!" : "i", `grade ${bad ? "error" : ""}`);
@@ -115,7 +127,7 @@
         if (pane === "pane-look") { box.append(make("h3", "Legs"), legList(panel)); }
         if (pane === "pane-check") {
           const unmet = make("ol", undefined, "list"), findings = make("ol", undefined, "list");
-          unmet.append(...((panel.unmet || []).map((leg) => entry(signNode(UNMET), leg.leg, leg.text, () => showLeg(leg.leg, leg)))));
+          unmet.append(...(panel.unmet || []).map(unmetEntry));
           findings.append(...(panel.findings || []).map(findingEntry));
           if (!unmet.children.length && !findings.children.length) { findings.append(none("Nothing to say about this bed.")); }
           box.append(unmet, findings, make("h3", "Legs"), legList(panel));
@@ -143,7 +155,7 @@
     table.id = "site-counts";
     $("site-counts").replaceWith(table);
     const unmet = panel.unmet || [], findings = panel.findings || [];
-    $("unmet-list").replaceChildren(...(unmet.length ? unmet.map((leg) => entry(signNode(UNMET), leg.leg, leg.text, () => showLeg(leg.leg, leg))) : [none("Every leg is met.")]));
+    $("unmet-list").replaceChildren(...(unmet.length ? unmet.map(unmetEntry) : [none("Every leg is met.")]));
     $("finding-list").replaceChildren(...(findings.length ? findings.map(findingEntry) : [none(panel.findings_pending ? "Being gathered." : "No findings.")]));
     const serious = unmet.length + findings.filter((finding) => finding.level === "error" || finding.level === "warning").length;
     $("check-count").hidden = !serious;

@@ -27,7 +27,8 @@
   };
   desk.showWhole = () => {
     /* the beds, and the pictures they are traced from; a picture of a whole county is not the site */
-    const all = [state.site.bounds, ...(state.site.pictures || []).map((picture) => picture.bounds)].filter((box, i) => box && (i === 0 || box[2] - box[0] < 0.02));
+    const own = state.site.beds_count || !state.site.pictures?.length ? state.site.bounds : null;
+    const all = [own, ...(state.site.pictures || []).map((picture) => picture.bounds)].filter((box, i) => box && (i === 0 || box[2] - box[0] < 0.02));
     if (!all.length && state.site.pictures?.length) { all.push(state.site.pictures[0].bounds); }
     if (!all.length) { return; }
     const [west, south, east, north] = [0, 1, 2, 3].map((k) => Math[k < 2 ? "min" : "max"](...all.map((box) => box[k])));
