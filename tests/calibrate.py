@@ -72,9 +72,17 @@ class Outcome:
     z_all: list[float] = field(default_factory=list)
 
 
-def one_site(number: int, world: World, folder: Path, *, draws: int = 500, said: World = STATED,
-             exact: bool = False) -> Outcome:  # fmt: skip
-    """Invent, see, plan, order, lay."""
+def one_site(
+    number: int,
+    world: World,
+    folder: Path,
+    *,
+    draws: int = 500,
+    said: World = STATED,
+    exact: bool = False,
+    probabilities: Sequence[Fraction] = PROBABILITIES,
+) -> Outcome:
+    """Invent, see, plan, order, lay; without probabilities lengths alone are looked at."""
     rng = np.random.default_rng([EXPERIMENT, number])
     inventing, seeing, laying, breaking = rng.spawn(4)
     site = invent(inventing, number, exact=exact)
@@ -87,11 +95,13 @@ def one_site(number: int, world: World, folder: Path, *, draws: int = 500, said:
     out = Outcome(number)
     lengths = length_model(seen, plan)
     _lengths(out, lengths, plan, truth.plan, rng)
+    if not probabilities:
+        return out
     piece, _ = prices(result, planned[None])
     base = float(piece @ planned)
     breakage = Fraction(str(said.breakage))
-    made = confidence(seen, plan, result, planned, Fraction(95, 100), breakage, lengths, levels=PROBABILITIES)
-    orders = {f"{float(p) * 100:g} %": made.at(p).least.order for p in PROBABILITIES}
+    made = confidence(seen, plan, result, planned, Fraction(95, 100), breakage, lengths, levels=probabilities)
+    orders = {f"{float(p) * 100:g} %": made.at(p).least.order for p in probabilities}
     specials = len(result.straights) - len(result.line.closers)
     for percent in PERCENTS:
         extra = np.ceil(planned * percent / 100) + np.ceil(planned * said.breakage)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -36,19 +36,31 @@ if TYPE_CHECKING:
 NOT_OF_THIS: Final = -1
 
 
-class AdjustedLengths(Protocol):
-    """Lengths of legs after an adjustment of the outlines, with their joint covariance.
+@dataclass(frozen=True, slots=True, eq=False)
+class AdjustedLegs:
+    """Lengths of k legs after an adjustment of the outlines to tapes.
 
-    Its model has the noise of vertices, scales of pictures and of tapes; what legs have in common
-    square to the outline is added here.
+    Its model has the noise of vertices, the scales of pictures and of tapes.
     """
 
-    @property
-    def leg_m(self) -> FloatArray:
-        """(l,) ground length of every leg with the adjusted vertices."""
+    legs: IntArray
+    """(k,) which legs of the plan they are"""
+    leg_m: FloatArray
+    """(k,) ground lengths with the adjusted outlines"""
+    covariance_m2: FloatArray
+    """(k, k) joint covariance of those"""
+    before_m2: FloatArray
+    """(k, k) joint covariance the same model gives them without a single tape"""
 
-    def leg_covariance(self, legs: IntArray) -> FloatArray:
-        """(m, m) joint covariance of these legs, square metres."""
+    @property
+    def left(self) -> FloatArray:
+        """(k, k) what is left of errors of the legs as traced, once the tapes have pulled at them.
+
+        A reading takes out whatever makes its leg too long, also what the adjustment knows nothing of, such
+        as an offset.  Least squares with prior covariance B and posterior P leaves P B^-1 of it.
+        """
+        kept: FloatArray = self.covariance_m2 @ np.linalg.pinv(self.before_m2, rcond=1e-9, hermitian=True)
+        return kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,16 +189,14 @@ def places_along(outlines: Shapes, runs: Runs) -> Places:
     return Places(shapely.line_locate_point(lines[ring], shapely.points(runs.xy)), length, closed)
 
 
-def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLengths | None = None,
-                 adjusted_legs: IntArray | None = None) -> LengthModel:  # fmt: skip
+def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = None) -> LengthModel:
     """Ground lengths of the legs of a plan, as they may be.
 
     Parameters
     ----------
     site, plan : the plan
-    adjusted : lengths after an adjustment of the outlines by tapes: for the legs it covers its joint
-        covariance stands in place of vertices and scales
-    adjusted_legs : the legs it covers; all by default
+    adjusted : legs whose outlines were adjusted to tapes: their joint covariance stands in place of vertices
+        and scales, and of what they have in common square to the outline only what the tapes leave
 
     Raises
     ------
@@ -196,10 +206,8 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLengths | None 
     bed = runs.bed[runs.leg_run]
     planned = plan.lengths.ground_m
     own = np.ones(len(planned), dtype=np.bool_)
-    covered = np.empty(0, dtype=np.int64)
     if adjusted is not None:
-        covered = np.arange(len(planned)) if adjusted_legs is None else adjusted_legs
-        own[covered] = False
+        own[adjusted.legs] = False
     correlation = um_to_m(said.correlation_length)
     sigma = np.where(own, facts.sigma_m[bed], 0.0)
     vertices = vertex_part(
@@ -213,24 +221,34 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLengths | None 
         bias = np.where(fitted & own, np.nan_to_num(planned - runs.corrected_m), bias)
     mean = planned - bias
     if adjusted is not None:
-        mean = np.where(own, mean, adjusted.leg_m)
+        mean[adjusted.legs] = adjusted.leg_m
     outward = outward_slopes(
         runs.xy, runs.offsets, runs.start_turn_deg, runs.far_turn_deg, runs.start_kind == NodeKind.SEAM
     )
     traced_bed = np.where(facts.tape[bed] < 0, bed, NOT_OF_THIS)
     tape_sigma, tape_scale = _tapes(facts, bed, mean, own)
-    parts = [
-        vertices,
+    offsets = (
         common_part("offset of each bed", um_to_m(said.offset_bed) * outward, traced_bed),
         common_part("offset of each person", um_to_m(said.offset_operator) * outward, facts.operator[bed]),
         common_part("offset of each picture", um_to_m(said.offset_picture) * outward, facts.picture[bed]),
+    )
+    parts = (
+        vertices,
+        *(offsets if adjusted is None else (_left(p, adjusted) for p in offsets)),
         common_part("scale of each picture", said.picture_scale_ppm * 1e-6 * mean * own, facts.picture[bed]),
         own_part("tape readings", tape_sigma),
         common_part("scale of each tape", tape_scale, facts.tape[bed]),
-    ]
+    )
     if adjusted is not None:
-        parts.append(joint_part("adjusted outlines", covered, adjusted.leg_covariance(covered), len(planned)))
-    return LengthModel(planned, mean, tuple(parts))
+        parts += (joint_part("adjusted outlines", adjusted.legs, adjusted.covariance_m2, len(planned)),)
+    return LengthModel(planned, mean, parts)
+
+
+def _left(part: Part, adjusted: AdjustedLegs) -> Part:
+    """A part with what the tapes leave of it on the adjusted legs."""
+    legs, factor = adjusted.legs, sparse.lil_array(part.factor)
+    factor[legs] = adjusted.left @ part.factor[legs].toarray()
+    return Part(part.name, sparse.csr_array(factor))
 
 
 def _fitted(runs: Runs) -> BoolArray:

@@ -207,7 +207,9 @@ def _program(
     kept = int(weight[suffices(order, rows)].sum())
     if kept < must:
         raise AssertionError("the order of the solver does not suffice in as many draws as it must")
-    return order, int(cost @ least) + math.ceil(bound - 1e-6 * max(1.0, abs(bound))), status
+    # each code stands at its least in any order: that is a bound before the solver has one
+    more = math.ceil(bound - 1e-6 * max(1.0, abs(bound))) if math.isfinite(bound) else 0
+    return order, int(cost @ least) + max(more, 0), status
 
 
 def _solved(
