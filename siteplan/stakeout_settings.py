@@ -53,6 +53,8 @@ class StakeoutSettings(Table):
     """longest distance taped in one; 30 m, or 100 ft where feet are shown"""
     tape_sigma: PositiveUm = 10_000
     """standard deviation of one taped distance; assumed"""
+    base: list[ControlPoint] = Field(default_factory=list)
+    """points somebody marked on the ground to tape from, such as the nails of a base line"""
     see_over: list[str] = Field(default_factory=list)
     """ids of abutments a tape is pulled across and none is held to: walks, kerbs"""
     least_crossing_deg: Degrees = 30.0

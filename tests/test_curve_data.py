@@ -109,7 +109,7 @@ def test_fitted_arcs_on_the_laying_line(fitted: Plan) -> None:
     assert whole.sum() >= 2
     assert data.tangent_m[whole] == pytest.approx(np.full(whole.sum(), 3.2), abs=0.03)
     chord = np.hypot(*(runs.xy[arcs.first] - runs.xy[arcs.last]).T)
-    assert data.chord_m == pytest.approx(chord, abs=1e-6)
+    assert data.chord_m == pytest.approx(chord, abs=5e-4)
 
 
 def test_curve_table_of_the_stakeout(fitted: Plan, tmp_path: Path) -> None:

@@ -271,7 +271,7 @@ def test_ties_meet_in_their_points(sample: Files) -> None:
 def test_rounded_as_printed_the_ties_still_find_their_points(sample: Files) -> None:
     made = sample.made
     place = {r["point"]: r for name in ("points", "pegs") for r in sample.rows(name)}
-    corner = {r["point"]: r for r in sample.rows("house_corners")}
+    corner = {r["point"]: r for name in ("house_corners", "control") for r in sample.rows(name)}
     rows = sample.rows("ties")
     unit = made.site.frame.ground_m_per_grid_unit
 
@@ -437,8 +437,8 @@ def test_control_points_by_degrees_or_by_grid(tmp_path: Path) -> None:
     assert check.ground_m == pytest.approx(float(inverse(lonlat[:1], lonlat[1:])[0][0]), abs=1e-5)
 
 
-def test_without_control_the_two_farthest_house_corners_are_named(sample: Files) -> None:
-    made = sample.made
+def test_without_control_the_two_farthest_house_corners_are_named() -> None:
+    made = of_sample(ROOT / "sample_data" / "larkspur_close")
     text = next(f.text for f in made.findings if f.code == "no-control")
     xy = made.corners.xy
     apart = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1))
@@ -471,9 +471,63 @@ def test_bad_control_points(tmp_path: Path, control: Any, message: str) -> None:
         stakeout(site_of(tmp_path, {"B": polygon(rectangle(10, 5))}, control=control))
 
 
+def test_control_of_the_sample_is_listed_checked_and_taped_from(tmp_path: Path) -> None:
+    """Four invented marks: distances by the geodesic, ties from them, no finding of missing control."""
+    made = of_sample(ROOT / "sample_data" / "fennel_row")
+    files = Files(made, write_stakeout(made, tmp_path).folder)
+    assert "no-control" not in {f.code for f in made.findings}
+    marks = made.site.settings.control
+    rows = [r for r in files.rows("checks") if r["check"] == "control"]
+    assert len(rows) == len(marks) * (len(marks) - 1) // 2 == 6
+    place = {m.name: (m.lon, m.lat) for m in marks}
+    height = made.site.frame.ellipsoidal_height_m
+    assert height is not None
+    for row in rows:
+        a, b = (np.array([place[row[end]]]) for end in ("from", "to"))
+        geodesic = float(inverse(a, b)[0][0])
+        # ground metres are those at the height of the site: geodesic x (1 + h / R)
+        assert float(row["ground_m"]) == pytest.approx(geodesic * (1 + height / 6.37e6), abs=2e-3)
+    tied = [r for r in files.rows("ties") if "control point" in (r["first_is"], r["second_is"])]
+    assert tied
+    assert all(30 <= float(r["crossing_deg"]) <= 150 for r in tied)
+
+
+def test_ties_from_the_nails_of_a_base_line(tmp_path: Path) -> None:
+    """Two nails 8 m apart and no house at all: the ties are those of plane trigonometry."""
+    nails = [(-4.0, -5.0), (4.0, -5.0)]
+    lonlat = lonlat_of(nails).tolist()
+    base = [{"name": f"nail {k}", "lon": lon, "lat": lat} for k, (lon, lat) in enumerate(lonlat, 1)]
+    bed = {"A": polygon(rectangle(6, 4, at=(-3, 0)))}
+    site = site_of(tmp_path, [({"id": "A"}, bed["A"])], stakeout={"base": base, "tape_sigma": "8 mm"})
+    made = stakeout(site)
+    files = Files(made, write_stakeout(made, tmp_path / "out").folder)
+    assert {r["point"] for r in files.rows("base_points")} == {"nail 1", "nail 2"}
+    ties = {r["point"]: r for r in files.rows("ties")}
+    points = made.points
+    nail_xy = made.corners.xy[made.corners.of("base point")]
+    seen = 0
+    for name, xy in zip(points.name, points.xy, strict=True):
+        if str(name) not in ties:
+            continue
+        seen += 1
+        row = ties[str(name)]
+        assert {row["first_corner"], row["second_corner"]} == {"nail 1", "nail 2"}
+        assert {row["first_is"], row["second_is"]} == {"base point"}
+        order = [0, 1] if row["first_corner"] == "nail 1" else [1, 0]
+        tapes = [float(np.hypot(*(nail_xy[k] - xy))) for k in order]
+        assert [float(row["tape_1_m"]), float(row["tape_2_m"])] == pytest.approx(tapes, abs=6e-4)
+        # law of cosines in the triangle of the two nails and the point
+        cut = np.degrees(np.arccos((tapes[0] ** 2 + tapes[1] ** 2 - 64) / (2 * tapes[0] * tapes[1])))
+        assert float(row["crossing_deg"]) == pytest.approx(cut, abs=0.06)
+        assert float(row["sigma_mm"]) == pytest.approx(8 * np.sqrt(2) / np.sin(np.radians(cut)), abs=0.06)
+    assert seen >= 2
+    assert [r["check"] for r in files.rows("checks") if "nail 1" in (r["from"], r["to"])] == ["marks"]
+
+
 def test_checks_are_distances_between_the_points_of_the_tables(sample: Files) -> None:
     made = sample.made
-    table = {r["point"]: r for name in ("points", "pegs", "house_corners") for r in sample.rows(name)}
+    names = ("points", "pegs", "house_corners", "control")
+    table = {r["point"]: r for name in names for r in sample.rows(name)}
     unit = made.site.frame.ground_m_per_grid_unit
     kinds = set()
     for row in sample.rows("checks"):
@@ -572,12 +626,12 @@ def test_the_drawing_read_back(sample: Files) -> None:
 
 def test_gpx_and_kml_read_back_by_ogr_and_marked(sample: Files) -> None:
     made = sample.made
-    want = made.site.frame.wgs84(made.points.xy)
+    want = made.site.frame.wgs84(np.concatenate([made.control.xy, made.points.xy]))
     for name in ("stakeout.gpx", "stakeout.kml"):
         layer = "waypoints" if name.endswith("gpx") else pyogrio.list_layers(sample.folder / name)[0, 0]
         rows = pyogrio.read_dataframe(sample.folder / name, layer=layer)
         rows.columns = [c.lower() for c in rows.columns]
-        assert rows["name"].tolist() == [str(n) for n in made.points.name]
+        assert rows["name"].tolist() == [*map(str, made.control.name), *map(str, made.points.name)]
         assert rows.crs == "EPSG:4326"
         got = shapely.get_coordinates(rows.geometry.to_numpy())
         assert inverse(got, want)[0].max() < 0.002

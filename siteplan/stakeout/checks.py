@@ -12,7 +12,7 @@ from siteplan.stakeout.control import Control
 from siteplan.stakeout.pegs import Pegs
 from siteplan.stakeout.points import StakePoints
 from siteplan.stakeout.ties import TieTable
-from siteplan.stakeout.walls import HouseCorners
+from siteplan.stakeout.walls import CONTROL, HOUSE, HouseCorners
 from siteplan.types import BoolArray, FloatArray, IntArray
 
 CONTROL_PAIRS: Final = 40
@@ -43,12 +43,20 @@ def control_checks(control: Control) -> list[Check]:
 
 
 def base_checks(ties: TieTable, corners: HouseCorners) -> list[Check]:
-    """Between the house corners of every pair used: shows that walls are where the map says."""
+    """Between the corners or marks of every pair used: shows that they are where the map says.
+
+    Pairs of house corners are ``house-corners``; a pair with a mark in it is ``marks``.  Pairs of
+    control points are listed by :func:`control_checks` already.
+    """
     used = ties.tied
     pairs = np.unique(np.sort(np.column_stack([ties.first[used], ties.second[used]]), axis=1), axis=0)
-    return _rows(
-        "house-corners", corners.name, corners.name, corners.xy, corners.xy, pairs[:, 0], pairs[:, 1]
-    )
+    kinds = corners.kind[pairs]
+    houses, controls = (kinds == HOUSE).all(axis=1), (kinds == CONTROL).all(axis=1)
+    rows: list[Check] = []
+    for kind, of in (("house-corners", houses), ("marks", ~houses & ~controls)):
+        a, b = pairs[of].T
+        rows += _rows(kind, corners.name, corners.name, corners.xy, corners.xy, a, b)
+    return rows
 
 
 def peg_checks(points: StakePoints, pegs: Pegs, runs: Runs) -> list[Check]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,8 @@ from siteplan.heights import model_heights
 from siteplan.plans import RunPlan
 from siteplan.sites import SITE_FILE, Site
 from siteplan.stakeout.points import StakePoints, leg_shares
-from siteplan.stakeout.walls import HouseCorners
+from siteplan.stakeout.walls import HOUSE, HouseCorners
+from siteplan.stakeout_settings import ControlPoint
 from siteplan.types import FloatArray, ObjectArray, XYArray
 from siteplan.units import METRES, Unit, um_to_m
 
@@ -35,6 +37,16 @@ class Control:
         return len(self.name)
 
 
+def base_points(site: Site) -> Control:
+    """The points of ``[[stakeout.base]]`` in ground metres: marks to tape from.
+
+    Raises
+    ------
+    DataError : two of one name or of one place, or a place far from the site.
+    """
+    return _marks(site, site.settings.stakeout.base, "base")
+
+
 def control_points(site: Site) -> Control:
     """The control points of ``site.toml`` in ground metres.
 
@@ -42,7 +54,11 @@ def control_points(site: Site) -> Control:
     ------
     DataError : two of one name or of one place, or a place far from the site.
     """
-    given = site.settings.control
+    return _marks(site, site.settings.control, "control")
+
+
+def _marks(site: Site, given: Sequence[ControlPoint], what: str) -> Control:
+    """Marks with their places; faults say which kind they are of."""
     xy = np.empty((len(given), 2))
     faults = []
     seen: dict[str, int] = {}
@@ -56,7 +72,7 @@ def control_points(site: Site) -> Control:
             faults.append(
                 Fault(
                     "control-far",
-                    f'control point "{point.name}" lies {away / 1000:,.1f} km from the nearest bed',
+                    f'{what} point "{point.name}" lies {away / 1000:,.1f} km from the nearest bed',
                     f"Check its coordinates: lon and lat on WGS 84, or east and north in {site.frame.name}",
                     SITE_FILE,
                 )
@@ -70,7 +86,7 @@ def control_points(site: Site) -> Control:
             )
             faults.append(
                 Fault(
-                    "control-twice", f'control point {k + 1} "{point.name}" {why}',
+                    "control-twice", f'{what} point {k + 1} "{point.name}" {why}',
                     "Give each mark once, with a name of its own", SITE_FILE,
                 )
             )  # fmt: skip
@@ -94,8 +110,9 @@ def control_findings(control: Control, corners: HouseCorners, show: object) -> t
         return ()
     count = "No control points are" if not len(control) else "Only one control point is"
     text = f"{count} given ([[control]] in {SITE_FILE}); setting out by coordinates needs at least two."
-    if len(corners) >= 2:
-        a, b, apart = longest_apart(corners.xy)
+    house = corners.of(HOUSE)
+    if len(house) >= 2:
+        a, b, apart = longest_apart(corners.xy[house])
         shown = show(apart) if callable(show) else f"{apart:.3f} m"
         text += (
             f" {corners.name[a]} and {corners.name[b]}, {shown} apart, lie farthest from each other of the "

@@ -42,7 +42,9 @@ LAYERS: Final = {
     "CONTROL": 1,
     "CONTROL_NAMES": 1,
     "HOUSE_CORNERS": 4,
+    "BASE_POINTS": 4,
     "HOUSE_CORNER_NAMES": 4,
+    "BASE_POINT_NAMES": 4,
 }
 """layers of the drawing and their colour numbers; shape and layer tell them apart, not colour"""
 

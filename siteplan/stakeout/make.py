@@ -26,6 +26,7 @@ from siteplan.stakeout.control import (
     Control,
     Levels,
     StakeGrid,
+    base_points,
     control_findings,
     control_points,
     levels,
@@ -34,7 +35,7 @@ from siteplan.stakeout.control import (
 from siteplan.stakeout.pegs import Pegs, offset_pegs
 from siteplan.stakeout.points import Arcs, StakePoints, stake_points
 from siteplan.stakeout.ties import OffsetTable, TapeRules, TieTable, best_offsets, best_ties
-from siteplan.stakeout.walls import Faces, HouseCorners, house_corners, is_low, is_roof, solids
+from siteplan.stakeout.walls import BASE, CONTROL, Faces, HouseCorners, house_corners, is_low, is_roof, solids
 from siteplan.takeoffs import laid_plan
 from siteplan.tomlfile import nearest
 from siteplan.types import BoolArray, ObjectArray
@@ -55,6 +56,7 @@ class Stakeout:
     pegs: Pegs
     control: Control
     corners: HouseCorners
+    """what tapes are held to: house corners, then control points, then base points"""
     faces: Faces
     rules: TapeRules
     ties: TieTable
@@ -110,8 +112,10 @@ def make_stakeout(
     )
     points = points.of_runs(chosen[plan.runs.bed])
     pegs = offset_pegs(points, plan.runs, site.abutment_shapes, um_to_m(said.peg_offset))
-    _refuse_doubles(points, control)
+    _refuse_doubles(points, control, base_points(site))
+    base = base_points(site)
     corners, faces = house_corners(site.abutments, site.abutment_shapes, said.see_over)
+    corners = corners.with_marks(control.name, control.xy, CONTROL).with_marks(base.name, base.xy, BASE)
     rules = TapeRules(
         _given(said.tape_length, tape_m), um_to_m(said.tape_sigma),
         said.least_crossing_deg, said.greatest_crossing_deg,
@@ -158,9 +162,10 @@ def _in_the_way(site: Site) -> ObjectArray:
     return made
 
 
-def _refuse_doubles(points: StakePoints, control: Control) -> None:
+def _refuse_doubles(points: StakePoints, control: Control, base: Control) -> None:
     """Two points of one name would be taken for each other in the field."""
-    names = [*map(str, points.name), *(f"{n}-P" for n in points.name), *map(str, control.name)]
+    marks = [*map(str, control.name), *map(str, base.name)]
+    names = [*map(str, points.name), *(f"{n}-P" for n in points.name), *marks]
     seen: set[str] = set()
     doubles = [n for n in names if n in seen or seen.add(n)]  # type: ignore[func-returns-value]
     if doubles:
@@ -220,8 +225,8 @@ def _tape_findings(made: Stakeout) -> list[Finding]:
         count = int(loose[: len(made.points)].sum())
         found.append(
             Finding("no-tie", "notice", f"{count} of {len(made.points)} points cannot be set out with a tape "
-                    f"of {made.show(made.rules.longest_m)} from house corners or walls in sight; they need "
-                    "coordinates, or ties from points already set out.")
+                    f"of {made.show(made.rules.longest_m)} from house corners, marks or walls in sight; they "
+                    "need coordinates, or ties from points already set out.")
         )  # fmt: skip
     used = np.unique(np.concatenate([made.ties.first[made.ties.tied], made.ties.second[made.ties.tied]]))
     unsaid = int((~made.corners.said[used]).sum())

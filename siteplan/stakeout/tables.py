@@ -16,6 +16,7 @@ from siteplan.publish.cells import safe_cell
 from siteplan.stakeout.control import Levels, to_unit
 from siteplan.stakeout.make import Stakeout
 from siteplan.stakeout.points import StakePoints, along_legs
+from siteplan.stakeout.walls import BASE, HOUSE
 from siteplan.types import FloatArray, IntArray, ObjectArray, XYArray
 
 GRID_DECIMALS: Final = 4
@@ -74,7 +75,8 @@ def stakeout_tables(made: Stakeout) -> dict[str, Rows]:
     points, corners, control = made.points, made.corners, made.control
     top = np.full(len(points), np.nan) if made.levels is None else made.levels.top_m
     used = used_corners(made)
-    none = np.full(len(used), np.nan)
+    house, base = used[corners.kind[used] == HOUSE], corners.of(BASE)
+    none = np.full(len(corners), np.nan)
     tables: dict[str, Rows] = {
         "points": [HEAD, *_place_rows(made, points.name, points.xy, top, points.code)],
         "pegs": _peg_table(made),
@@ -85,20 +87,29 @@ def stakeout_tables(made: Stakeout) -> dict[str, Rows]:
             ),
         ],
         "house_corners": [
-            HEAD, *_place_rows(made, corners.name[used], corners.xy[used], none, ["HOUSE-CORNER"] * len(used))
+            HEAD,
+            *_place_rows(
+                made, corners.name[house], corners.xy[house], none[: len(house)],
+                ["HOUSE-CORNER"] * len(house),
+            ),
         ],
         "ties": _tie_table(made),
         "wall_offsets": _offset_table(made),
         "checks": _check_table(made),
         "curves": _curve_table(made),
     }  # fmt: skip
+    if len(base):
+        tables["base_points"] = [
+            HEAD,
+            *_place_rows(made, corners.name[base], corners.xy[base], none[: len(base)], ["BASE"] * len(base)),
+        ]
     if made.levels is not None:
         tables["levels"] = _level_table(made, made.levels)
     return tables
 
 
 def used_corners(made: Stakeout) -> IntArray:
-    """House corners that are taped from, each once."""
+    """Corners and marks that are taped from, each once."""
     ties, offsets, faces = made.ties, made.offsets, made.faces
     own = offsets.face[offsets.given]
     return np.unique(
@@ -130,7 +141,8 @@ def _tie_table(made: Stakeout) -> Rows:
     names = np.concatenate([made.points.name, made.pegs.name])
     rows: Rows = [
         ["point", "first_corner", "tape_1_m", "tape_1", "second_corner", "tape_2_m", "tape_2", "side",
-         "crossing_deg", "sigma_mm", "worst_sigma_mm", "corners_apart_m", "corners_apart"]
+         "crossing_deg", "sigma_mm", "worst_sigma_mm", "corners_apart_m", "corners_apart", "first_is",
+         "second_is"]
     ]  # fmt: skip
     for k in np.flatnonzero(ties.tied).tolist():
         a, b = int(ties.first[k]), int(ties.second[k])
@@ -140,7 +152,8 @@ def _tie_table(made: Stakeout) -> Rows:
              corners.name[b], _number(ties.to_second_m[k], 3), made.show(ties.to_second_m[k]),
              "left" if ties.left[k] else "right", _number(ties.cut_deg[k], 1),
              _number(ties.sigma_m[k] * 1e3, 1),
-             _number(ties.greatest_m[k] * 1e3, 1), _number(apart, 3), made.show(apart)]
+             _number(ties.greatest_m[k] * 1e3, 1), _number(apart, 3), made.show(apart), corners.kind[a],
+             corners.kind[b]]
         )  # fmt: skip
     return rows
 

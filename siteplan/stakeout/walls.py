@@ -22,18 +22,38 @@ SHRUNK_M: Final = 0.002
 """a line of sight may touch a wall, and corners lie on it"""
 
 
+HOUSE: Final = "house corner"
+CONTROL: Final = "control point"
+BASE: Final = "base point"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class HouseCorners:
-    """Corners of walls.  h corners."""
+    """Corners of walls, and other marks a tape is held to.  h marks, corners first."""
 
     name: ObjectArray
-    """(h,) the abutment's id and the number of the corner: ``main corner 2``"""
+    """(h,) the abutment's id and the number of the corner: ``main corner 2``; or the mark's own name"""
     xy: XYArray
     said: BoolArray
-    """(h,) the data says that it is a wall; else it was taken for one"""
+    """(h,) the data says that it is a wall (or a mark); else it was taken for one"""
+    kind: ObjectArray
+    """(h,) :data:`HOUSE`, :data:`CONTROL` or :data:`BASE`"""
 
     def __len__(self) -> int:
         return len(self.name)
+
+    def of(self, kind: str) -> IntArray:
+        """Marks of a kind."""
+        return np.flatnonzero(self.kind == kind)
+
+    def with_marks(self, names: ObjectArray, xy: XYArray, kind: str) -> HouseCorners:
+        """The same with further marks at the end, so that numbers of corners stay."""
+        return HouseCorners(
+            np.concatenate([self.name, names]),
+            np.concatenate([self.xy, xy]),
+            np.concatenate([self.said, np.ones(len(names), dtype=bool)]),
+            np.concatenate([self.kind, np.full(len(names), kind, dtype=object)]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,7 +131,7 @@ def house_corners(
     length = np.hypot(*(places[end] - places[begin]).T)
     long = length >= LEAST_FACE_M
     return (
-        HouseCorners(names, places, np.array(said, dtype=bool)),
+        HouseCorners(names, places, np.array(said, dtype=bool), np.full(len(names), HOUSE, dtype=object)),
         Faces(begin[long], end[long], length[long]),
     )
 

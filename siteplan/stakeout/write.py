@@ -17,6 +17,7 @@ from siteplan.stakeout.control import to_unit
 from siteplan.stakeout.drawing import FINDING_ONLY, Lines, Marks, dxf, gpx, kml
 from siteplan.stakeout.make import Stakeout
 from siteplan.stakeout.tables import Rows, csv_text, one_line, stakeout_tables, used_corners
+from siteplan.stakeout.walls import BASE, HOUSE
 from siteplan.types import BoolArray, FloatArray, ObjectArray, XYArray
 from siteplan.units import um_to_m
 
@@ -74,6 +75,9 @@ def write_stakeout(made: Stakeout, folder: Path, *, revision: str = "") -> Stake
         # heights of an earlier run would be taken for those of this one
         for old in ("levels.csv", "levels.wkt"):
             (target / old).unlink(missing_ok=True)
+    if "base_points" not in tables:
+        for old in ("base_points.csv", "base_points.wkt"):
+            (target / old).unlink(missing_ok=True)
     return StakeoutReport(
         target, tuple(sorted(texts)), len(made.points), int(made.ties.tied.sum()), made.findings
     )
@@ -94,7 +98,8 @@ def _drawing(made: Stakeout) -> str:
     laying = [(r, line_xy[line_offsets[r] : line_offsets[r + 1]]) for r in np.flatnonzero(keep).tolist()]
     outlines = _rings(made.plan.outlines, made.chosen)
     used = used_corners(made)
-    nan = np.full(max(len(used), len(made.points)), np.nan)
+    house, base = used[made.corners.kind[used] == HOUSE], made.corners.of(BASE)
+    nan = np.full(max(len(made.corners), len(made.points)), np.nan)
     top = nan[: len(made.points)] if made.levels is None else made.levels.top_m
     ground = nan[: len(made.points)] if made.levels is None else made.levels.peg_ground_m
 
@@ -106,7 +111,8 @@ def _drawing(made: Stakeout) -> str:
             marks("POINTS", made.points.name, made.points.xy, top),
             marks("PEGS", made.pegs.name, made.pegs.xy, ground),
             marks("CONTROL", made.control.name, made.control.xy, made.control.height_m),
-            marks("HOUSE_CORNERS", made.corners.name[used], made.corners.xy[used], nan[: len(used)]),
+            marks("HOUSE_CORNERS", made.corners.name[house], made.corners.xy[house], nan[: len(house)]),
+            marks("BASE_POINTS", made.corners.name[base], made.corners.xy[base], nan[: len(base)]),
         ],
         [
             Lines(
@@ -159,11 +165,12 @@ def _notes(made: Stakeout, revision: str, tables: dict[str, Rows]) -> str:
         f"{made.show(0.005)}.",
         "",
         f"Ties: tapes up to {made.show(made.rules.longest_m)}, crossing at {made.rules.least_deg:g} to "
-        f"{made.rules.greatest_deg:g} degrees, from corners of walls in sight.",
+        f"{made.rules.greatest_deg:g} degrees, from corners of walls, control points and "
+        "base points in sight.",
         f"Predicted sigma: from a standard deviation of {made.rules.sigma_m * 1e3:g} mm of one tape; "
         "the corners are taken as they are on the map.",
-        "Before the first tie, tape the distances between the house corners used (checks.csv, "
-        "house-corners): walls, not eaves.",
+        "Before the first tie, tape the distances between the corners and marks used (checks.csv, "
+        "house-corners, marks, control): walls, not eaves.",
         "",
         f"stakeout.gpx and stakeout.kml are {FINDING_ONLY}.",
         "",
