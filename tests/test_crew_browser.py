@@ -227,8 +227,26 @@ def test_another_piece_than_planned(opened: Any, larkspur_file: Path) -> None:
     page.select_option("dialog select", "F-2000")
     page.fill('dialog [aria-label="Cut to"]', "1' 3\"")
     key(page, "Laid so", "dialog")
-    tick = saved(page)["ticks"][0]
+    other = saved(page)
+    tick = other["ticks"][0]
     assert (tick["used"], tick["cut"], tick["code"]) == ("F-2000", "1' 3\"", "F-E")
+
+
+def test_a_length_taken_out_leaves_none(opened: Any, larkspur_file: Path) -> None:
+    """An older length must not stand again when the last one is taken out."""
+    page = opened(larkspur_file)
+    page.locator(".run-open").first.click()
+    box = "#panel > .length input"
+    for written in ("12 m", "13 m", ""):
+        page.fill(box, written)
+        page.locator("#panel h2").click()
+    assert page.locator("#panel > .length [role=status]").inner_text().startswith("planned")
+    page.reload()
+    page.wait_for_selector("html[data-ready]")
+    page.locator(".run-open").first.click()
+    assert page.input_value(box) == ""
+    lengths = saved(page)["lengths"]
+    assert [(x["text"], x["removed"]) for x in lengths] == [("12 m", True), ("13 m", True)]
 
 
 def test_sharing_where_the_browser_shares(browser: Browser, larkspur_file: Path) -> None:
@@ -514,6 +532,83 @@ def test_flow_of_a_whole_run_on_paper_and_page(opened: Any, tmp_path: Path) -> N
         seen.append(found[1])
         key(page, "Laid")
     assert seen == list(map(str, plan.result.pieces.piece_id))
+
+
+@pytest.mark.slow
+def test_random_acts(opened: Any, larkspur: Plan, larkspur_file: Path) -> None:
+    """Ticks, legs, runs, undos, other pieces, reloads and files, against a model of what is laid."""
+    rng = np.random.default_rng(7)
+    ids = [str(p) for p in larkspur.result.pieces.piece_id]
+    legs = larkspur.result.pieces.leg
+    runs = list(map(str, larkspur.plan.runs.run_id))
+    of_run = {r: [k for k in range(len(ids)) if ids[k].startswith(f"{r}-")] for r in runs}
+    laid: dict[int, bool] = dict.fromkeys(range(len(ids)), False)
+    stack: list[dict[int, bool]] = []
+    page = opened(larkspur_file)
+
+    def put(rows: list[int], value: bool) -> None:
+        rows = [k for k in rows if laid[k] != value]
+        if rows:
+            stack.append({k: laid[k] for k in rows})
+            laid.update(dict.fromkeys(rows, value))
+
+    def shut() -> None:
+        if page.locator("dialog[open]").count():
+            key(page, "Later", "dialog")
+
+    for turn in range(250):
+        run = runs[int(rng.integers(len(runs)))]
+        tab(page, "runs")
+        if page.locator(".page-head").count():
+            key(page, "‹ Runs")
+        act = rng.choice(["next", "next", "piece", "leg", "run", "back", "undo", "reload", "file"])
+        if act == "next":
+            lay(page, run)
+            open_ = [k for k in of_run[run] if not laid[k]]
+            if open_:
+                key(page, "Laid")
+                put([open_[0]], True)
+                shut()
+        elif act == "reload":
+            page.reload()
+            page.wait_for_selector("html[data-ready]")
+            stack.clear()
+        elif act == "file":
+            before = saved(page) if page.locator("#save-now").is_visible() else None
+            if before:
+                give(page, before)
+                stack.clear()
+        elif act == "undo" and stack:
+            tab(page, "map")
+            key(page, "Undo")
+            laid.update(stack.pop())
+        elif act in ("piece", "leg", "run", "back"):
+            page.locator(f'.run-open:has(bdi:text-is("{run}"))').click()
+            k = of_run[run][int(rng.integers(len(of_run[run])))]
+            if act == "piece":
+                page.locator(".piece").nth(of_run[run].index(k)).click()
+                put([k], not laid[k])
+            elif act == "leg":
+                nth = int(legs[k] - legs[of_run[run][0]])
+                rows = [j for j in of_run[run] if legs[j] == legs[k]]
+                if not all(laid[j] for j in rows):
+                    key(page, "Tick this leg", f".leg >> nth={nth}")
+                put(rows, True)
+            elif act == "run" and not all(laid[j] for j in of_run[run]):
+                key(page, "Tick the whole run")
+                put(of_run[run], True)
+            elif act == "back" and any(laid[j] for j in of_run[run]):
+                key(page, "Take back all its ticks")
+                key(page, "Take back", "dialog")
+                put(of_run[run], False)
+            shut()
+        left = len(ids) - sum(laid.values())
+        assert f"{left} piece" in text(page, "#which"), (turn, act, run)
+    tab(page, "file")
+    with page.expect_download() as waiting:
+        key(page, "Save file", "#panel")
+    field = json.loads(Path(str(waiting.value.path())).read_text(encoding="utf-8"))
+    assert {t["piece"] for t in field["ticks"] if t["laid"]} == {ids[k] for k in laid if laid[k]}
 
 
 # ---------------------------------------------------------------- a browser that keeps nothing; a position

@@ -130,6 +130,7 @@ function tickOf(k, laid, changes) {
 }
 
 function setLaid(pieces, laid, changes) {
+  if (!pieces.length) return;
   const runs = new Set();
   for (const k of pieces) {
     const tick = tickOf(k, laid, changes);

@@ -175,7 +175,7 @@ function step(by) {
 function press(pieces, laid, changes) {
   const rows = pieces.filter((k) => Boolean(field.laid[k]) !== laid || changes);
   if (!rows.length) return;
-  undo.push({ rows, laid: !laid });
+  undo.push(rows.map((k) => [k, { laid: Boolean(field.laid[k]), ...usedOf(k) }]));
   if (undo.length > 200) undo.shift();
   setLaid(rows, laid, changes);
   const run = runOf(rows[0]);
@@ -186,14 +186,24 @@ function press(pieces, laid, changes) {
   if (laid && next < 0) askDone(run);
 }
 
+// what was laid in place of the planned piece, where it was another one
+function usedOf(k) {
+  const { used, cut } = field.ticks.get(pieceId(k)) || {};
+  return { ...(used && { used }), ...(cut && { cut }) };
+}
+
 function pressUndo() {
   const last = undo.pop();
   if (!last) return;
-  setLaid(last.rows, last.laid);
-  choose(runOf(last.rows[0]), last.rows[0]);
-  if (state.tab === "map" || wide()) showPiece(last.rows[0]);
+  const rows = (wanted) => last.filter(([, before]) => wanted(before)).map(([k]) => k);
+  const bare = rows((b) => !b.laid), plain = rows((b) => b.laid && !b.used), [first] = last[0];
+  setLaid(bare, false);
+  setLaid(plain, true, {});
+  for (const [k, { laid, ...used }] of last) if (laid && used.used) setLaid([k], true, used);
+  choose(runOf(first), first);
+  if (state.tab === "map" || wide()) showPiece(first);
   changed();
-  tell(last.laid ? `${plural(last.rows.length, "piece")} ticked again.` : `${plural(last.rows.length, "tick")} taken back.`);
+  tell(bare.length ? `${plural(bare.length, "tick")} taken back.` : `${plural(last.length, "piece")} ticked as before.`);
 }
 
 // --- panels --------------------------------------------------------------------------------------------
@@ -333,9 +343,9 @@ function lengthRow(what, of, run, planned, label) {
       input: (event) => say(event.target.value.trim()),
       change: (event) => {
         const text = event.target.value;
-        const before = latest("lengths", (l) => l.what === what && l.of === of);
+        const mine = (l) => l.what === what && l.of === of, before = latest("lengths", mine);
         if (text.trim() === "" ? !before : before && before.text === text) return;
-        if (text.trim() === "") change("lengths", before, { removed: true });
+        if (text.trim() === "") removeAll("lengths", mine);
         else note("lengths", { what, of, run, planned_um: planned, text });
         showHead();
       },
@@ -366,6 +376,11 @@ function notesList(wanted) {
 function countsList(wanted) {
   return el("ul", { class: "notes" }, ...["broken", "extra"].flatMap((list) => standing(list).filter(wanted).map((b) => el("li", {},
     `${list === "broken" ? "Broken" : "Extra"}: ${b.count} × `, name(b.code), b.text ? ": " : "", b.text ? el("span", { dir: "auto", text: b.text }) : null, removeButton(list, b)))));
+}
+
+// all of them: an older one must not stand again
+function removeAll(list, wanted) {
+  standing(list).filter(wanted).forEach((record) => change(list, record, { removed: true }));
 }
 
 function removeButton(list, record) {
@@ -402,7 +417,7 @@ function leftPage() {
       return el("label", { class: "length" }, name(c.code, { class: "strong" }), el("input", { type: "number", min: 0, max: LIMIT.count, inputmode: "numeric", "data-hold": `left ${c.code}`,
         "aria-label": `Left over, ${c.code}`, value: last ? last.count : "", on: { change: (event) => {
           const value = event.target.value.trim();
-          if (value === "") { if (last) change("leftover", last, { removed: true }); } else if (isWhole(Number(value), 0, LIMIT.count)) note("leftover", { code: c.code, count: Number(value) });
+          if (value === "") removeAll("leftover", (l) => l.code === c.code); else if (isWhole(Number(value), 0, LIMIT.count)) note("leftover", { code: c.code, count: Number(value) });
           else { tell("A count is a whole number, 0 or more."); event.target.value = last ? last.count : ""; }
           showHead();
         } } }));
