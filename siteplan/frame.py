@@ -179,6 +179,11 @@ class Frame:
         """(n, 2) degrees on the site's own datum, of ground metres: for geodesics."""
         return geodesy.unproject(self.crs_wkt, self.grid(xy))
 
+    def from_lonlat(self, lonlat: LonLatArray) -> XYArray:
+        """(n, 2) ground metres, of degrees on the site's own datum: the opposite of :meth:`lonlat`."""
+        grid = geodesy.project(self.crs_wkt, np.asarray(lonlat, dtype=np.float64).reshape(-1, 2))
+        return (grid - self.origin) * self.ground_m_per_grid_unit
+
     def wgs84(self, xy: XYArray) -> LonLatArray:
         """(n, 2) degrees on WGS 84, of ground metres: for GeoJSON and the web map."""
         lonlat = self.lonlat(xy)
@@ -436,8 +441,8 @@ def _box(
 def _moved_away(away_m: float) -> Fault:
     return Fault(
         "grid-centre",
-        f"the beds lie {away_m / 1000:,.1f} km from the middle the site's grid was made for, and a site is at "
-        f"most {GREATEST_EXTENT_M / 1000:g} km wide",
+        f"the beds lie {away_m / 1000:,.1f} km from the middle the site's grid was made for, and a site is "
+        f"at most {GREATEST_EXTENT_M / 1000:g} km wide",
         "Check the CRS of the beds, or plan another property as a site of its own",
     )
 

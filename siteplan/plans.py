@@ -28,6 +28,8 @@ from siteplan.outline.repair import Repaired, repair
 from siteplan.outline.rows import with_rows
 from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
+from siteplan.record import RunNames
+from siteplan.run_names import names_of, with_kept_names
 from siteplan.sites import SITE_FILE, Site
 from siteplan.slope import Profile
 from siteplan.types import FloatArray, IntArray
@@ -239,18 +241,7 @@ def plan_runs(site: Site) -> RunPlan:
 def _planned(site: Site) -> RunPlan:
     """What :func:`plan_runs` returns."""
     outline = site.settings.outline
-    sides = np.array(per_bed(site, "bed_side", outline.bed_side), dtype=object)
-    repaired = repair(_without_skipped(site), _outline_rules(site), bed_side=sides)
-    breaks, found = find_breaks(
-        repaired.shapes,
-        site.abutment_shapes,
-        site.opening_shapes,
-        _break_rules(site),
-        bed_ids=site.beds.ids,
-        edge_owner=_edge_owners(site),
-        priority=_priorities(site),
-        opening_width_m=_opening_widths(site),
-    )
+    repaired, breaks, found = _broken(site)
     offset_m = np.array(per_bed(site, "offset", outline.offset), dtype=np.float64) / 1e6
     runs, unedged, more = _rows(site, repaired, breaks, offset_m)
     choices = run_choices(site)
@@ -282,6 +273,53 @@ def _planned(site: Site) -> RunPlan:
         bends=bends,
         vertex=vertex,
     )
+
+
+def _broken(site: Site) -> tuple[Repaired, Breaks, tuple[Finding, ...]]:
+    """Repaired outlines, and where edging breaks off along them."""
+    sides = np.array(per_bed(site, "bed_side", site.settings.outline.bed_side), dtype=object)
+    repaired = repair(_without_skipped(site), _outline_rules(site), bed_side=sides)
+    breaks, found = find_breaks(
+        repaired.shapes,
+        site.abutment_shapes,
+        site.opening_shapes,
+        _break_rules(site),
+        bed_ids=site.beds.ids,
+        edge_owner=_edge_owners(site),
+        priority=_priorities(site),
+        opening_width_m=_opening_widths(site),
+    )
+    return repaired, breaks, found
+
+
+def run_names(site: Site) -> dict[str, RunNames]:
+    """What the runs are called, to be kept in the site's record with its next revision.
+
+    Parameters
+    ----------
+    site : as it is to be kept, or a part of it
+
+    Returns
+    -------
+    By bed; only beds of which the record does not say it already.
+
+    Raises
+    ------
+    DataError : as :func:`plan_runs`
+    """
+    plain = replace(site, settings=site.settings.model_copy(update={"row": []}))
+    repaired, breaks, _ = _broken(plain)
+    offset_m = np.array(per_bed(site, "offset", site.settings.outline.offset), dtype=np.float64) / 1e6
+    runs, _, _ = _rows(plain, repaired, breaks, offset_m)
+    kept = {} if site.recorded is None else site.recorded.run_names
+    return names_of(runs, site.beds.ids, kept, site.frame)
+
+
+def _with_kept_names(site: Site, runs: Runs) -> Runs:
+    """Runs of the beds' own laying line, called as the site's record has it."""
+    if site.recorded is None:
+        return runs
+    return with_kept_names(runs, site.beds.ids, site.recorded.run_names, site.frame)
 
 
 def _with_courses(site: Site, runs: Runs) -> tuple[Runs, tuple[Finding, ...]]:
@@ -340,6 +378,8 @@ def _rows(
         except DataError as error:
             faults.extend(f if row == 1 else replace(f, what=f"row {row}: {f.what}") for f in error.faults)
             return None
+        if row == 1:
+            runs = _with_kept_names(site, runs)
         runs = site.own_lines.of_runs(_with_ends(site, repaired.shapes, runs), row)
         return runs, unedged, found
 

@@ -20,9 +20,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplan.compare.changes import Change, compare_revisions
-from siteplan.compare.matching import kept_ids, match_beds, match_runs
 from siteplan.compare.revision import Revision, read_revision
 from siteplan.errors import DataError, Fault
+from siteplan.matching import kept_ids, match_beds, match_runs
 from siteplan.publish.changeorder import change_csv, change_data, change_json, change_text, read_place
 from tests.make_sites import kidney, line, polygon, rectangle, write_features
 

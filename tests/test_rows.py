@@ -80,10 +80,10 @@ def test_a_stretch_too_short_in_one_row_keeps_the_other_numbers(tmp_path: Path, 
     made = with_rows(own.runs, [take_runs(row.runs, left)], site.beds.ids)
     assert made.run_id.tolist() == [*ids, *(f"{ids[k]}r2" for k in left)]
     few = with_rows(take_runs(own.runs, left), [row.runs], site.beds.ids)
-    # the two that are there are N-1 and N-2 now; the one beside none comes behind them
-    want = ["N-3r2"] * 3
-    for n, k in enumerate(left, 1):
-        want[k] = f"N-{n}r2"
+    # the two that are there keep their ids; the one beside none comes behind them
+    want = [f"N-{left.max() + 2}r2"] * 3
+    for k in left:
+        want[k] = f"{ids[k]}r2"
     assert few.run_id.tolist()[2:] == want
 
 

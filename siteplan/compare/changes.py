@@ -13,9 +13,9 @@ from typing import Final, Literal
 import numpy as np
 import shapely
 
-from siteplan.compare.matching import Matches, kept_ids, match_beds, match_runs
 from siteplan.compare.revision import OrderPart, Revision, RunPart, Summary
 from siteplan.frame import Frame, make_frame
+from siteplan.matching import Matches, kept_ids, match_beds, match_runs
 from siteplan.model import Features, RingKind
 from siteplan.types import FloatArray, ObjectArray
 

@@ -36,8 +36,9 @@ def _renamed(first: Runs, row: Runs, number: int, bed_ids: ObjectArray) -> Runs:
     """A row whose runs are named after those they go beside."""
     beside = _beside(first, row)
     # a run beside none is numbered on behind the bed's own
-    count = np.bincount(first.bed, minlength=len(bed_ids))
-    nth = np.arange(len(first.run_id)) - np.searchsorted(first.bed, first.bed, side="left") + 1
+    nth = np.array([int(str(name).rpartition("-")[2]) for name in first.run_id], dtype=np.int64)
+    count = np.zeros(len(bed_ids), dtype=np.int64)
+    np.maximum.at(count, first.bed, nth)
     run_id = np.empty(len(row.run_id), dtype=object)
     for k, (bed, at) in enumerate(zip(row.bed.tolist(), beside.tolist(), strict=True)):
         if at < 0:

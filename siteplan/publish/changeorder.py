@@ -14,10 +14,10 @@ from typing import Any, Final
 
 from siteplan import __version__
 from siteplan.compare.changes import BedChange, Change, CodeChange, RunChange, compare_revisions
-from siteplan.compare.matching import SHARE, WITHIN_M
 from siteplan.compare.revision import Revision, RunPart, read_revision
 from siteplan.errors import DataError, Fault
 from siteplan.laying.order import money_text
+from siteplan.matching import SHARE, WITHIN_M
 from siteplan.plans import plan_runs
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.chart import printable, shortened, wrapped

@@ -12,9 +12,11 @@ from siteplan.record.content import (
     DropFeature,
     DropTape,
     PutFeature,
+    PutRunNames,
     PutSource,
     PutTape,
     Revision,
+    RunNames,
     SetOverride,
 )
 from siteplan.record.store import RECORD_FILE, Record
@@ -27,10 +29,12 @@ __all__ = [
     "DropFeature",
     "DropTape",
     "PutFeature",
+    "PutRunNames",
     "PutSource",
     "PutTape",
     "Record",
     "Revision",
+    "RunNames",
     "SetOverride",
     "applied",
 ]

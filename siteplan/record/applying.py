@@ -15,6 +15,7 @@ from siteplan.record.content import (
     DropFeature,
     DropTape,
     PutFeature,
+    PutRunNames,
     PutTape,
     SetOverride,
     leaves,
@@ -37,6 +38,7 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
     flat = dict(leaves((), content.overrides))
     tapes = dict(zip(content.tape_keys, content.tapes, strict=True))
     sources = dict(content.sources)
+    names = dict(content.run_names)
     puts: dict[str, dict[str, Entry | None]] = {}
     columns: dict[str, list[str]] = {}
     came: set[str] = set()
@@ -60,6 +62,7 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
             held[change.id] = None
             if change.role == "beds":
                 flat = {p: v for p, v in flat.items() if p[:2] != ("bed", change.id)}
+                names.pop(change.id, None)
         elif isinstance(change, SetOverride):
             flat = {p: v for p, v in flat.items() if not touches(p, change.path)}
             flat.update(leaves(change.path, change.value) if change.value is not None else [])
@@ -69,6 +72,8 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
             if change.key not in tapes:
                 raise no_such("tapes", change.key)
             del tapes[change.key]
+        elif isinstance(change, PutRunNames):
+            names[change.bed] = change.names
         elif change.sha256 is None:
             sources.pop(change.file, None)
         else:
@@ -86,6 +91,7 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
         tape_keys=tuple(tapes),
         sources=sources,
         dropped=(content.dropped | beds.keys()) - here,
+        run_names=names,
         edited=(content.edited - beds.keys()) | changed | ((content.edited & here) - came),
     )
 

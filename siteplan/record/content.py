@@ -42,6 +42,16 @@ class Revision:
     """changes with every revision, and is not the same in another record"""
 
 
+@dataclass(frozen=True, slots=True)
+class RunNames:
+    """What the runs of one bed are called, so that they keep their ids when the bed is edited."""
+
+    runs: tuple[tuple[str, tuple[tuple[float, float], ...]], ...]
+    """id of each run of the bed's own laying line, and the line in degrees on the site's datum"""
+    used: tuple[str, ...] = ()
+    """ids of runs there were before, which no other run is given"""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Content:
     """What the record holds at one revision."""
@@ -63,6 +73,8 @@ class Content:
     """beds there were before and are not now"""
     edited: frozenset[str] = frozenset()
     """beds whose outline is not as it was brought in"""
+    run_names: dict[str, RunNames] = field(default_factory=dict)
+    """by bed, as they were when it was last planned for a revision"""
 
     @property
     def is_empty(self) -> bool:
@@ -145,6 +157,14 @@ class DropTape:
 
 
 @dataclass(frozen=True, slots=True)
+class PutRunNames:
+    """What the runs of a bed are called from now on; see :mod:`siteplan.run_names`."""
+
+    bed: str
+    names: RunNames
+
+
+@dataclass(frozen=True, slots=True)
 class PutSource:
     """An input file as it was brought in; None: it is none any more."""
 
@@ -152,7 +172,7 @@ class PutSource:
     sha256: str | None
 
 
-Change: TypeAlias = PutFeature | DropFeature | SetOverride | PutTape | DropTape | PutSource
+Change: TypeAlias = PutFeature | DropFeature | SetOverride | PutTape | DropTape | PutSource | PutRunNames
 
 
 def leaves(path: tuple[str, ...], value: Any) -> list[tuple[tuple[str, ...], Any]]:

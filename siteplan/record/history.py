@@ -21,8 +21,10 @@ from siteplan.record.content import (
     DropFeature,
     DropTape,
     PutFeature,
+    PutRunNames,
     PutSource,
     PutTape,
+    RunNames,
     SetOverride,
     leaves,
     nested,
@@ -239,6 +241,7 @@ class Writer:
                 raise no_such(change.role, change.id)
             if change.role == "beds":
                 self.override(("bed", change.id), None)
+                self.close_item("runs", change.id)
         elif isinstance(change, SetOverride):
             self.override(change.path, change.value)
         elif isinstance(change, PutTape):
@@ -246,6 +249,8 @@ class Writer:
         elif isinstance(change, DropTape):
             if not self.close_item("tape", change.key):
                 raise no_such("tapes", change.key)
+        elif isinstance(change, PutRunNames):
+            self.item("runs", change.bed, {"runs": change.names.runs, "used": change.names.used})
         elif isinstance(change, PutSource):
             if change.sha256 is None:
                 self.close_item("source", change.file)
@@ -291,12 +296,16 @@ class Writer:
             self.open_item(kind, key, *was)
 
     def touched(self, revision: int) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
-        """Features and items a revision changed.  Which attributes a role has is left out: it only grows."""
+        """Features and items a revision changed.
+
+        Left out are the attributes a role has, which only grow, and the names of runs, which follow the
+        outlines.
+        """
         made = []
         for table, one, two in (("record_features", "role", "id"), ("record_items", "kind", "key")):
             found = self.base.execute(
                 f"SELECT DISTINCT {one}, {two} FROM {table} WHERE (first = :at OR until = :at) "
-                f"AND {one} <> 'columns' ORDER BY {one}, {two}",
+                f"AND {one} NOT IN ('columns', 'runs') ORDER BY {one}, {two}",
                 {"at": revision},
             )
             made.append([(row[0], row[1]) for row in found])
@@ -371,7 +380,13 @@ def content_at(base: sqlite3.Connection, at: int, crs: Mapping[str, str]) -> Con
         sources=items.get("source", {}),
         dropped=_dropped(base, at, features["beds"]),
         edited=frozenset(edited),
+        run_names={bed: _names(said) for bed, said in items.get("runs", {}).items()},
     )
+
+
+def _names(said: Mapping[str, Any]) -> RunNames:
+    runs = tuple((name, tuple((lon, lat) for lon, lat in line)) for name, line in said["runs"])
+    return RunNames(runs, tuple(said["used"]))
 
 
 def _dropped(base: sqlite3.Connection, at: int, beds: Features) -> frozenset[str]:

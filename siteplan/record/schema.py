@@ -40,7 +40,8 @@ HISTORY: Final = {
             digest TEXT NOT NULL)""",
 }
 """``facts`` and ``value`` are JSON.  Kinds of item: override (key: its path), tape, source, grid, columns
-(the attributes of a role in their order).  ``place`` gives the order, and is the ``fid`` in the layer.
+(the attributes of a role in their order), runs (their names, by bed).  ``place`` gives the order, and is
+the ``fid`` in the layer.
 ``digest`` is that of :func:`siteplan.record.history.row_digest`: the database itself does not notice when a
 byte of a row changes on the disk."""
 _INDEXES: Final = (

@@ -24,8 +24,10 @@ from siteplan.record.content import (
     Conflict,
     Content,
     PutFeature,
+    PutRunNames,
     PutTape,
     Revision,
+    RunNames,
 )
 from siteplan.record.history import Writer, brought_at, content_at, spelled
 from siteplan.record.schema import make_file
@@ -62,6 +64,7 @@ class Record:
         crs: str | None = None,
         overrides: Mapping[str, Any] | None = None,
         tapes: Mapping[str, Mapping[str, str]] | None = None,
+        run_names: Mapping[str, RunNames] | None = None,
         when: str | None = None,
     ) -> Record:
         """A new record, with revision 1.
@@ -75,7 +78,7 @@ class Record:
         sources : input file and its SHA-256
         grid : ``centre_lonlat`` of the site's grid
         crs : of the beds, where there is none yet
-        overrides, tapes : what is known from the start
+        overrides, tapes, run_names : what is known from the start
         when : UTC as ISO 8601 text; now where not given
 
         Raises
@@ -102,6 +105,8 @@ class Record:
                             _put_all(writer, features[role])
                     for key, row in (tapes or {}).items():
                         writer.change(checked(PutTape(key, row)))
+                    for bed, names in (run_names or {}).items():
+                        writer.change(PutRunNames(bed, names))
                     for top, value in (overrides or {}).items():
                         writer.override((top,), value)
                 _into_place(partial, path)

@@ -5,6 +5,14 @@ See docs/record.md.
 
 from siteplan.revise.bring_in import BroughtIn, bring_in
 from siteplan.revise.export import export_revision
-from siteplan.revise.start import new_site, record_of, start_record
+from siteplan.revise.start import names_of_runs, new_site, record_of, start_record
 
-__all__ = ["BroughtIn", "bring_in", "export_revision", "new_site", "record_of", "start_record"]
+__all__ = [
+    "BroughtIn",
+    "bring_in",
+    "export_revision",
+    "names_of_runs",
+    "new_site",
+    "record_of",
+    "start_record",
+]

@@ -12,10 +12,10 @@ from siteplan.inputs import said_of
 from siteplan.intake.crs import crs_key
 from siteplan.intake.features import ROLES
 from siteplan.model import Features
-from siteplan.record import RECORD_FILE, Change, Content, PutSource, Record, Revision
+from siteplan.record import RECORD_FILE, Change, Content, PutRunNames, PutSource, Record, Revision, applied
 from siteplan.record.sources import input_hashes
 from siteplan.revise.differences import FeatureChange, differences, with_kept_ids
-from siteplan.revise.start import start_record
+from siteplan.revise.start import names_of_runs, start_record
 from siteplan.settings import SiteSettings
 from siteplan.sites import load_site, read_inputs
 from siteplan.units import format_length
@@ -58,7 +58,8 @@ def bring_in(place: str | Path, *, who: str, prefer_file: bool = False, when: st
 
     Raises
     ------
-    DataError : faults of the files; a role in another CRS than before; an id drawn at the desk too
+    DataError : faults of the files; a role in another CRS than before; an id drawn at the desk too; a site
+        that cannot be loaded as it would be
     Conflict : somebody saved in between
     OutputError : the record cannot be written
     """
@@ -110,6 +111,8 @@ def bring_in(place: str | Path, *, who: str, prefer_file: bool = False, when: st
     changes += [PutSource(f, None) for f in content.sources if f not in hashes]
     if not changes:
         return BroughtIn(None, tuple(rows), read.findings)
+    after = load_site(place, content=applied(content, changes), allow_empty=True)
+    changes += [PutRunNames(bed, names) for bed, names in names_of_runs(after).items()]
     revision = record.save(base.number, changes, who=who, what=_what(rows), etag=base.etag, when=when)
     return BroughtIn(revision, tuple(rows), read.findings)
 

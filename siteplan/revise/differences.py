@@ -10,10 +10,10 @@ from typing import Any, Final, Literal
 import numpy as np
 import shapely
 
-from siteplan.compare.matching import match_beds
 from siteplan.convert import geometries
 from siteplan.errors import DataError, Fault
 from siteplan.frame import Frame
+from siteplan.matching import match_beds
 from siteplan.model import Features
 from siteplan.record import RECORD_FILE, Change, DropFeature, PutFeature
 from siteplan.record.blobs import blob_of, digest_of

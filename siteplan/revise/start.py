@@ -18,12 +18,13 @@ from siteplan.frame import make_frame
 from siteplan.geodesy import crs_facts
 from siteplan.inputs import SITE_FILE, empty_features, line_place, said_of
 from siteplan.pictures import DRIVERS
+from siteplan.plans import run_names
 from siteplan.rasters import from_cells, georeferenced, open_raster, raster_crs
-from siteplan.record import RECORD_FILE, Record
+from siteplan.record import RECORD_FILE, Record, RunNames
 from siteplan.record.connection import sync_folder
 from siteplan.record.sources import input_hashes
 from siteplan.settings import SiteSettings
-from siteplan.sites import load_site
+from siteplan.sites import Site, load_site
 from siteplan.tomlfile import validated
 
 _WGS84: Final = "EPSG:4326"
@@ -83,8 +84,22 @@ def start_record(
         what=what,
         sources={file: sha256 for file, sha256 in hashes.items() if sha256 is not None},
         grid=_grid(site.frame.centre_lonlat, site.frame.datum),
+        run_names=names_of_runs(site),
         when=when,
     )
+
+
+def names_of_runs(site: Site) -> dict[str, RunNames]:
+    """What the runs are called, to be kept with the next revision; nothing of a site that cannot be planned.
+
+    Such a site is kept all the same: what is wrong is told when it is planned.
+    """
+    if not len(site.beds):
+        return {}
+    try:
+        return run_names(site)
+    except DataError:
+        return {}
 
 
 def _grid(centre: tuple[float, float], datum: str) -> dict[str, Any]:
