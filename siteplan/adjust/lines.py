@@ -79,6 +79,36 @@ def snapped(xy: XYArray) -> IntArray:
     return np.asarray(first[label], dtype=np.int64)
 
 
+def matched_legs(before: Runs, after: Runs, within_m: float) -> IntArray:
+    """(l,) the leg of another plan of nearly the same outlines that lies where each leg lies, -1 where none.
+
+    Ids are no help: the number of a leg counts from the start of its ring, which may jump to
+    another corner when outlines move.  Legs belong together where both their ends do, of a closed run without
+    corners its middle; bed and course must be the same, and each must be the nearest of the other.
+    """
+    from scipy.spatial import cKDTree
+
+    if not len(before.leg_id) or not len(after.leg_id):
+        return np.full(len(before.leg_id), -1, dtype=np.int64)
+    apart = 4 * max(float(np.abs(r.xy).max()) for r in (before, after)) + 10
+
+    def places(runs: Runs) -> FloatArray:
+        first, last = runs.xy[runs.offsets[:-1]], runs.xy[runs.offsets[1:] - 1]
+        count = np.diff(runs.offsets)[:, None]
+        middle = np.add.reduceat(runs.xy, runs.offsets[:-1]) / count
+        seam = (runs.start_kind == NodeKind.SEAM)[:, None]
+        course = np.zeros(len(runs.run_id)) if runs.course is None else runs.course
+        fixed = np.column_stack([runs.bed, course])[runs.leg_run] * apart
+        return np.hstack([np.where(seam, middle, first), np.where(seam, middle, last), fixed])
+
+    a, b = places(before), places(after)
+    gap, there = cKDTree(b).query(a)
+    back = np.asarray(cKDTree(a).query(b)[1], dtype=np.int64)
+    there = np.asarray(there, dtype=np.int64)
+    good = (np.asarray(gap) <= within_m) & (back[there] == np.arange(len(a)))
+    return np.where(good, there, -1)
+
+
 def direction_matrix(xy: XYArray, offsets: IntArray) -> sparse.csr_array:
     """(l, 2w) change of the length of each leg with each coordinate of its rows."""
     last = np.zeros(len(xy), dtype=bool)
@@ -329,7 +359,6 @@ class _Replan:
         self.runs, self.owner = differ.runs, differ.owner
         self.site, self.vertex = only_beds(differ.site, beds)
         self.xy = differ.shapes.xy
-        self.leg = {str(name): k for k, name in enumerate(self.runs.leg_id)}
 
     def _plan(self, shift: XYArray) -> Runs | None:
         try:
@@ -338,30 +367,23 @@ class _Replan:
             # a vertex moved across something that is not allowed: the outline is on the edge of a fault
             return None
 
-    def _of(self, made: Runs) -> IntArray:
-        """(l,) leg of a plan that is each leg of the whole plan, -1 where none is.
+    def _matched(self, plus: Runs, minus: Runs, *, rows: bool) -> tuple[IntArray, IntArray, IntArray]:
+        """Legs of the whole plan that both plans have too, and their numbers there.
 
-        A bed whose legs are not as many as before has none: their numbers may mean others.
+        With ``rows`` only those with as many rows, the first one where it was.
         """
-        runs, beds = self.runs, len(self.site.beds)
-        there = made.bed[made.leg_run]
-        legs_there = np.bincount(there, minlength=beds)
-        legs_here = np.bincount(runs.bed[runs.leg_run], minlength=beds)
-        whole = np.array([self.leg.get(str(name), -1) for name in made.leg_id], dtype=np.int64)
-        size = np.diff(runs.offsets)[np.maximum(whole, 0)]
-        good = (whole >= 0) & (size == np.diff(made.offsets)) & (legs_there == legs_here)[there]
-        here = np.flatnonzero(good)
-        first = runs.xy[runs.offsets[whole[here]]] - made.xy[made.offsets[here]]
-        here = here[np.hypot(first[:, 0], first[:, 1]) < CLOSE_M]
-        out = np.full(len(runs.leg_id), -1, dtype=np.int64)
-        out[whole[here]] = here
-        return out
-
-    def _matched(self, plus: Runs, minus: Runs) -> tuple[IntArray, IntArray, IntArray]:
-        """Legs of the whole plan that both plans have too, and their numbers there."""
-        a, b = self._of(plus), self._of(minus)
-        whole = np.flatnonzero((a >= 0) & (b >= 0))
-        return whole, a[whole], b[whole]
+        runs, found = self.runs, []
+        for made in (plus, minus):
+            at = matched_legs(runs, made, CLOSE_M)
+            if rows:
+                here = np.flatnonzero(at >= 0)
+                there = at[here]
+                first = runs.xy[runs.offsets[here]] - made.xy[made.offsets[there]]
+                other = np.diff(runs.offsets)[here] != np.diff(made.offsets)[there]
+                at[here[other | (np.hypot(first[:, 0], first[:, 1]) > CLOSE_M)]] = -1
+            found.append(at)
+        whole = np.flatnonzero((found[0] >= 0) & (found[1] >= 0))
+        return whole, found[0][whole], found[1][whole]
 
     def derivative(self, vertices: IntArray, axis: int) -> tuple[FloatArray, BoolArray]:
         """(w, 2) derivative of each row, and (w,) whether it is known, for vertices moved together."""
@@ -370,7 +392,7 @@ class _Replan:
         plus, minus = self._plan(shift), self._plan(-shift)
         made, known = np.zeros_like(self.runs.xy), np.zeros(len(self.runs.xy), dtype=bool)
         if plus is not None and minus is not None:
-            whole, there, back = self._matched(plus, minus)
+            whole, there, back = self._matched(plus, minus, rows=True)
             counts = np.diff(self.runs.offsets)[whole]
             at = ragged(self.runs.offsets[whole], counts)
             ahead = plus.xy[ragged(plus.offsets[there], counts)]
@@ -383,7 +405,7 @@ class _Replan:
         plus, minus = self._plan(STEP_M * way), self._plan(-STEP_M * way)
         made, known = np.zeros(len(self.runs.leg_id)), np.zeros(len(self.runs.leg_id), dtype=bool)
         if plus is not None and minus is not None:
-            whole, there, back = self._matched(plus, minus)
+            whole, there, back = self._matched(plus, minus, rows=False)
             made[whole] = (plus.length_m[there] - minus.length_m[back]) / (2 * STEP_M)
             known[whole] = True
         return made, known
@@ -408,10 +430,26 @@ def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, Int
         except DataError:
             return plan.runs.xy - middle
     plus, minus = ends
-    same = plus.xy.shape == minus.xy.shape == plan.runs.xy.shape
-    if not same or (plus.leg_id != plan.runs.leg_id).any() or (minus.leg_id != plan.runs.leg_id).any():
-        return np.asarray(plan.runs.xy - middle)
-    return np.asarray((plus.xy - minus.xy) / (2 * step))
+    made = plan.runs.xy - middle
+    a, b = (matched_legs(plan.runs, runs, CLOSE_M) for runs in (plus, minus))
+    whole = np.flatnonzero((a >= 0) & (b >= 0))
+    count = np.diff(plan.runs.offsets)
+    same = (np.diff(plus.offsets)[a[whole]] == count[whole]) & (
+        np.diff(minus.offsets)[b[whole]] == count[whole]
+    )
+    whole = whole[same]
+    at = ragged(plan.runs.offsets[whole], count[whole])
+    ahead = plus.xy[ragged(plus.offsets[a[whole]], count[whole])]
+    made[at] = (ahead - minus.xy[ragged(minus.offsets[b[whole]], count[whole])]) / (2 * step)
+    return np.asarray(made)
 
 
-__all__ = ["LineGradient", "direction_matrix", "grown", "leg_lengths", "line_gradient", "snapped"]
+__all__ = [
+    "LineGradient",
+    "direction_matrix",
+    "grown",
+    "leg_lengths",
+    "line_gradient",
+    "matched_legs",
+    "snapped",
+]

@@ -59,6 +59,8 @@ class Rows:
     """The laying line about the vertices it was made from."""
 
     runs: Runs
+    leg: IntArray
+    """(l,) number in ``runs`` of each leg of the plan as drawn: numbers may change as outlines move"""
     gradient: LineGradient
     about_xy: XYArray
     """(v, 2) vertices in their pictures it was made from"""
@@ -75,7 +77,8 @@ class Read:
     legs: sparse.csr_array
     """(n, l) how often each leg is in each reading; times slope over level length for one along the slope"""
     ends: IntArray
-    """(n, 2) nodes of a distance, -1 where it is none: a row, w + a vertex, or w + v + a named point"""
+    """(n, 2) nodes of a distance, -1 where it is none: 2 x a leg for its start and one more for its end,
+    then 2l + a vertex, then 2l + v + a named point of a wall"""
     tape: IntArray
     """(n,)"""
     value_m: FloatArray
@@ -136,19 +139,28 @@ class Lengths:
     def legs(self, x: FloatArray) -> tuple[FloatArray, sparse.csr_array]:
         """Lengths of all legs (l,), and their gradient (l, u)."""
         xy = self.row_xy(x)
-        runs = self.rows.runs
-        return leg_lengths(xy, runs.offsets), sparse.csr_array(
-            direction_matrix(xy, runs.offsets) @ self.follow
-        )
+        offsets, leg = self.rows.runs.offsets, self.rows.leg
+        gradient = sparse.csr_array(direction_matrix(xy, offsets)[leg] @ self.follow)
+        return leg_lengths(xy, offsets)[leg], gradient
+
+    def ends(self, x: FloatArray) -> FloatArray:
+        """(l, 2, 2) where each leg starts and ends."""
+        return np.asarray(self.row_xy(x)[self._end_rows()].reshape(-1, 2, 2))
+
+    def _end_rows(self) -> IntArray:
+        """(2l,) rows legs start and end at."""
+        offsets, leg = self.rows.runs.offsets, self.rows.leg
+        return np.column_stack([offsets[leg], offsets[leg + 1] - 1]).ravel()
 
     def nodes(self, x: FloatArray, node: IntArray) -> tuple[XYArray, sparse.csr_array]:
         """Places (k, 2) of nodes, and their gradient (2k, u)."""
-        lay, w = self.layout, len(self.rows.runs.xy)
+        lay, rows_of_ends = self.layout, self._end_rows()
         at = np.empty((len(node), 2))
-        is_row = node < w
-        at[is_row] = self.row_xy(x)[node[is_row]]
+        is_row = node < len(rows_of_ends)
+        row = rows_of_ends[node[is_row]]
+        at[is_row] = self.row_xy(x)[row]
         loose = np.flatnonzero(~is_row)
-        number = node[loose] - w
+        number = node[loose] - len(rows_of_ends)
         group = np.concatenate([self.picture, self.point_picture])[number]
         scale = x[lay.first_picture + group]
         place = x[: lay.first_picture].reshape(-1, 2)[number]
@@ -161,7 +173,7 @@ class Lengths:
         made = sparse.coo_array((values, (rows, columns)), shape=(2 * len(node), lay.count))
         if len(top):
             both = np.column_stack([2 * top, 2 * top + 1]).ravel()
-            from_rows = self.follow[np.column_stack([2 * node[top], 2 * node[top] + 1]).ravel()].tocoo()
+            from_rows = self.follow[np.column_stack([2 * row, 2 * row + 1]).ravel()].tocoo()
             made = made + sparse.coo_array(
                 (from_rows.data, (both[from_rows.row], from_rows.col)), shape=made.shape
             )

@@ -10,11 +10,13 @@ from scipy.stats import chi2 as chi2_law
 
 from siteplan.adjust.accept import adjusted_features, adjusted_site
 from siteplan.adjust.conditions import least_detectable, noncentrality
-from siteplan.adjust.site import Adjustment
+from siteplan.adjust.lines import matched_legs
+from siteplan.adjust.site import Adjustment, lengths_after
+from siteplan.adjust.sure import adjusted_lengths
 from siteplan.laying.order import OrderRow
 from siteplan.laying.takeoff import Takeoff
 from siteplan.ordering import purchase
-from siteplan.planar import part_of
+from siteplan.planar import part_of, sums
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.sites import Site
 from siteplan.takeoffs import takeoff
@@ -126,9 +128,9 @@ def outcome(site: Site, plan: RunPlan, result: Takeoff, made: Adjustment) -> Out
         site=after,
         plan=plan_after,
         result=result_after,
-        codes=_codes(site, plan, result, after, plan_after, result_after),
+        codes=_codes(site, plan, result, after, plan_after, result_after, made),
         run_before_m=plan.lengths.run_ground_m,
-        run_after_m=_runs_after(plan, plan_after),
+        run_after_m=_runs_after(plan, plan_after, made),
         run_sigma_before_m=np.where(
             known, np.sqrt(np.asarray(own.multiply(own).sum(axis=1)).ravel()), np.nan
         ),
@@ -150,14 +152,23 @@ def global_chance(chi2: float, freedom: int) -> float:
 
 
 def _codes(
-    site: Site, plan: RunPlan, result: Takeoff, after: Site, plan_after: RunPlan, result_after: Takeoff
+    site: Site,
+    plan: RunPlan,
+    result: Takeoff,
+    after: Site,
+    plan_after: RunPlan,
+    result_after: Takeoff,
+    made: Adjustment,
 ) -> tuple[CodeChange, ...]:
     old = {(r.line, r.code): r for r in purchase(site, plan, result).order.rows}
-    new = {(r.line, r.code): r for r in purchase(after, plan_after, result_after).order.rows}
-    made = []
+    # an order with a stated probability uses the joint covariance of the adjustment
+    sure = adjusted_lengths(after, plan_after, made)
+    bought = purchase(after, plan_after, result_after, lengths=sure)
+    new = {(r.line, r.code): r for r in bought.order.rows}
+    changes: list[CodeChange] = []
     for key in [*old, *(k for k in new if k not in old)]:
         a, b = old.get(key), new.get(key)
-        made.append(
+        changes.append(
             CodeChange(
                 line=key[0],
                 code=key[1],
@@ -170,19 +181,18 @@ def _codes(
                 order_after=0 if b is None else b.order,
             )
         )
-    return tuple(made)
+    return tuple(changes)
 
 
 def _needed(row: OrderRow | None) -> int:
     return 0 if row is None else row.takeoff - row.cut_pieces + row.cut_stock + row.for_unmet
 
 
-def _runs_after(before: RunPlan, after: RunPlan) -> FloatArray:
-    found = {str(name): k for k, name in enumerate(after.runs.run_id)}
-    at = np.array([found.get(str(name), -1) for name in before.runs.run_id], dtype=np.int64)
-    if not len(after.runs.run_id):
-        return np.full(len(at), np.nan)
-    return np.where(at >= 0, after.lengths.run_ground_m[np.maximum(at, 0)], np.nan)
+def _runs_after(before: RunPlan, after: RunPlan, made: Adjustment) -> FloatArray:
+    """(r,) lengths of the runs as drawn, in the plan made anew: the sum of their legs."""
+    reach = 0.05 + 3 * float(np.abs(made.xy - made.setup.drawn).max(initial=0.0))
+    legs = lengths_after(after, matched_legs(before.runs, after.runs, reach))
+    return sums(legs, before.runs.leg_offsets)
 
 
 def _ellipses(site: Site, made: Adjustment) -> Ellipses:
@@ -190,7 +200,7 @@ def _ellipses(site: Site, made: Adjustment) -> Ellipses:
     lay = made.setup.layout
     shapes = site.bed_shapes
     vertex_bed = shapes.ring_feature[part_of(shapes.ring_offsets)]
-    runs = made.lengths.rows.runs
+    runs = made.drawn_runs
     beds = np.unique(runs.bed[runs.leg_run[made.wanted]])
     moved = made.solution.x[: lay.first_point].reshape(-1, 2) - made.setup.drawn
     at = np.flatnonzero(np.isin(vertex_bed, beds) & (np.hypot(*moved.T) > MOVED_M))

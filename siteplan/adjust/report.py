@@ -166,7 +166,7 @@ def summary_lines(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used
 def data(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used: int) -> dict[str, Any]:
     """``adjustment.json`` (schema in docs/adjustment.md)."""
     c, r, setup = made.conditions, out.reliability, made.setup
-    runs = made.lengths.rows.runs
+    runs = made.drawn_runs
     return {
         "schema_version": SCHEMA_VERSION,
         "program": {"name": "siteplan", "version": __version__},

@@ -62,6 +62,8 @@ class Setup:
     vertex_name: tuple[str, ...]
     """(v) such as ``B07.v14``"""
     sigma_from: str
+    leg_name: tuple[str, ...]
+    """(l) as drawn"""
     wanted: BoolArray
     """(l,) legs whose gradient is needed"""
 
@@ -121,6 +123,7 @@ class Setup:
             walls_drawn=(walls[0].xy, walls[1].xy),
             vertex_name=_vertex_names(shapes),
             sigma_from=sigma_from,
+            leg_name=tuple(str(i) for i in plan.runs.leg_id),
             wanted=_wanted(plan, tapes, points, shapes, every_leg),
         )
 
@@ -132,15 +135,16 @@ class Setup:
         """The laying line as drawn."""
         scale = np.zeros(self.layout.pictures)
         gradient = line_gradient(site, plan, legs=np.flatnonzero(self.wanted))
-        return Rows(plan.runs, gradient, self.drawn, scale, self._grown(site, plan, scale))
+        every = np.arange(len(plan.runs.leg_id))
+        return Rows(plan.runs, every, gradient, self.drawn, scale, self._grown(site, plan, scale))
 
-    def later_rows(self, work: Site, plan: RunPlan, ground: XYArray, x: FloatArray) -> Rows:
-        """The laying line about outlines that have moved."""
+    def later_rows(self, work: Site, plan: RunPlan, leg: IntArray, ground: XYArray, x: FloatArray) -> Rows:
+        """The laying line about outlines that have moved; ``leg`` (l,) are the legs as drawn in this plan."""
         scale = x[self.layout.first_picture : self.layout.first_tape]
         middle = self.middle[self.picture]
         about = middle + (ground - middle) / (1 + scale[self.picture])[:, None]
-        gradient = line_gradient(work, plan, legs=np.flatnonzero(self.wanted))
-        return Rows(plan.runs, gradient, about, scale, self._grown(work, plan, scale))
+        gradient = line_gradient(work, plan, legs=leg[self.wanted])
+        return Rows(plan.runs, leg, gradient, about, scale, self._grown(work, plan, scale))
 
     def _grown(self, site: Site, plan: RunPlan, scale: FloatArray) -> FloatArray:
         groups = range(self.layout.pictures)
@@ -167,20 +171,22 @@ class Setup:
 
 
 class _Points:
-    """Where the named points of distances are among rows, vertices and walls."""
+    """Where the named points of distances are: ends of legs, vertices, or points of walls."""
 
     def __init__(self, plan: RunPlan, shapes: Shapes, tapes: Tapes | None) -> None:
         from scipy.spatial import cKDTree
 
         none = np.zeros((0, 2))
         xy = none if tapes is None else tapes.point_xy
-        rows, vertices = len(plan.runs.xy), len(shapes.xy)
+        runs = plan.runs
+        ends = np.column_stack([runs.offsets[:-1], runs.offsets[1:] - 1]).ravel()
+        rows, vertices = len(ends), len(shapes.xy)
         self.node = np.full(len(xy), -1, dtype=np.int64)
-        every = np.concatenate([plan.runs.xy, shapes.xy])
+        every = np.concatenate([runs.xy[ends], shapes.xy])
         if len(xy):
             gap, at = cKDTree(every).query(xy)
             near = np.asarray(gap) <= OUTSIDE
-            # of a row and a vertex at one place the vertex is taken: it is what was traced
+            # of an end and a vertex at one place the vertex is taken: it is what was traced
             gap_v, at_v = cKDTree(shapes.xy).query(xy)
             vertex = np.asarray(gap_v) <= OUTSIDE
             self.node[near] = np.asarray(at)[near]
@@ -267,9 +273,8 @@ def _wanted(
         return np.full(len(bed), every_leg)
     runs_taped = np.where(tapes.what == Target.LEG, runs.leg_run[np.maximum(tapes.leg, 0)], tapes.run)
     touched = [runs.bed[runs_taped[runs_taped >= 0]]]
-    rows = len(runs.xy)
-    at_row = points.node[points.node < rows]
-    touched.append(bed[part_of(runs.offsets)[at_row]])
+    rows = 2 * len(runs.leg_id)
+    touched.append(bed[points.node[points.node < rows] // 2])
     at_vertex = points.node[(points.node >= rows) & (points.node < rows + len(shapes.xy))] - rows
     touched.append(shapes.ring_feature[part_of(shapes.ring_offsets)][at_vertex])
     return np.asarray(np.isin(bed, np.concatenate(touched)))
@@ -317,7 +322,7 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
     ways = sparse.csr_array(gradient @ spread)
     size = np.asarray(ways.multiply(gradient).sum(axis=1)).ravel()
     spoken, ways = spoken[size > 0], sparse.csr_array(sparse.diags_array(1 / size[size > 0]) @ ways[size > 0])
-    leg_names = [str(i) for i in lengths.rows.runs.leg_id[spoken]]
+    leg_names = [setup.leg_name[k] for k in spoken.tolist()]
     add("leg", leg_names, sparse.csc_array(ways.T), None)
     touched = np.zeros(lay.count, dtype=bool)
     touched[np.unique(sparse.csr_array(made.prior).indices)] = True

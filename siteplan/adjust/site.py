@@ -13,7 +13,7 @@ import numpy as np
 from scipy import sparse
 
 from siteplan.adjust.conditions import Conditions, Spread, conditions_of
-from siteplan.adjust.lines import LineGradient
+from siteplan.adjust.lines import LineGradient, matched_legs
 from siteplan.adjust.model import Lengths, Rows
 from siteplan.adjust.moved import carried, moved
 from siteplan.adjust.network import Network, Solution, solve
@@ -56,6 +56,8 @@ class Adjustment:
     """as drawn"""
     plan: RunPlan
     """with the adjusted outlines, without heights"""
+    leg: IntArray
+    """(l,) number in ``plan`` of each leg as drawn, -1 where it is gone: numbers may change with the outlines"""
     leg_before_m: FloatArray
     """(l,) ground length as drawn"""
     leg_after_m: FloatArray
@@ -71,7 +73,7 @@ class Adjustment:
     @property
     def wanted(self) -> BoolArray:
         """(l,) legs of the beds that were taped: their standard deviations are known."""
-        return self.gradient.wanted
+        return self.setup.wanted
 
     def functions(self, vertices: sparse.csr_array) -> sparse.csr_array:
         """(m, u) functions of the unknowns, of linear functions (m, 2v) of the vertices on the ground."""
@@ -174,13 +176,14 @@ def adjust_site(
         ground = _carried(site, plan, setup, lengths, x)
         work = moved(site, ground, *setup.walls(site, x))
         plan_now = plan_runs(work)
-        same = _same_legs(plan, plan_now)
+        leg = _legs_after(plan, plan_now, ground - setup.drawn)
+        same = len(plan_now.runs.leg_id) == len(leg) and bool((leg >= 0).all())
         model_m, _ = lengths.legs(x)
-        off = np.abs(model_m - plan_now.lengths.ground_m) if same else np.full(1, np.inf)
-        settled = float(off[setup.wanted].max(initial=0.0)) if same else float("inf")
+        off = np.abs(model_m - plan_now.lengths.ground_m[leg])[setup.wanted] if same else np.full(1, np.inf)
+        settled = float(off.max(initial=0.0))
         if settled <= SETTLED_M or not same or number == MOST_PASSES:
             break
-        rows = setup.later_rows(work, plan_now, ground, x)
+        rows = setup.later_rows(work, plan_now, leg, ground, x)
     return Adjustment(
         setup=setup,
         lengths=lengths,
@@ -195,8 +198,9 @@ def adjust_site(
         openings_xy=work.opening_shapes.xy,
         drawn_runs=plan.runs,
         plan=plan_now,
+        leg=leg,
         leg_before_m=plan.lengths.ground_m,
-        leg_after_m=_after(plan, plan_now),
+        leg_after_m=lengths_after(plan_now, leg),
         gradient=rows.gradient,
         same_legs=same,
         settled_m=settled,
@@ -240,32 +244,25 @@ def _again(suspects: Suspects, freed: tuple[Freed, ...]) -> tuple[Freed, ...]:
     return tuple(f for f in freed if f.suspect < len(suspects))
 
 
-def _same_legs(before: RunPlan, after: RunPlan) -> bool:
-    a, b = before.runs, after.runs
-    return len(a.leg_id) == len(b.leg_id) and bool((a.leg_id == b.leg_id).all())
+def _legs_after(before: RunPlan, after: RunPlan, moved_by: XYArray) -> IntArray:
+    """(l,) the legs in the plan made anew, -1 where one is gone."""
+    reach = 0.05 + 3 * float(np.abs(moved_by).max(initial=0.0))
+    return matched_legs(before.runs, after.runs, reach)
 
 
-def _after(before: RunPlan, after: RunPlan) -> FloatArray:
-    """(l,) lengths of the legs in the plan made anew, by their ids; NaN where one is gone."""
-    found = {str(name): k for k, name in enumerate(after.runs.leg_id)}
-    at = np.array([found.get(str(name), -1) for name in before.runs.leg_id], dtype=np.int64)
+def lengths_after(after: RunPlan, leg: IntArray) -> FloatArray:
+    """(l,) lengths of legs in the plan made anew; NaN where one is gone."""
     if not len(after.runs.leg_id):
-        return np.full(len(at), np.nan)
-    return np.where(at >= 0, after.lengths.ground_m[np.maximum(at, 0)], np.nan)
+        return np.full(len(leg), np.nan)
+    return np.where(leg >= 0, after.lengths.ground_m[np.maximum(leg, 0)], np.nan)
 
 
 def _carried(site: Site, plan: RunPlan, setup: Setup, lengths: Lengths, x: FloatArray) -> XYArray:
     """(v, 2) vertices on the ground, those inside straight legs taken along with the ends of their leg."""
     ground = lengths.world(x)
-    runs, now = plan.runs, lengths.rows.runs
-    xy = lengths.row_xy(x)
-    ends = np.stack(
-        [
-            xy[now.offsets[:-1]] - runs.xy[runs.offsets[:-1]],
-            xy[now.offsets[1:] - 1] - runs.xy[runs.offsets[1:] - 1],
-        ],
-        axis=1,
-    )
+    runs = plan.runs
+    before = np.stack([runs.xy[runs.offsets[:-1]], runs.xy[runs.offsets[1:] - 1]], axis=1)
+    ends = lengths.ends(x) - before
     gradient = lengths.rows.gradient
     follows = np.zeros(len(ground), dtype=bool)
     follows[np.unique(gradient.rows.indices) // 2] = True

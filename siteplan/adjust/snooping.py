@@ -9,9 +9,10 @@ The one with the smallest chance is left free while that chance is below ``alpha
 is free is tested again, with the others free: one that passes now is taken back, since it was only
 smeared by another's error.
 
-Two suspects *cannot be told apart* where freeing either explains the other and their chances
-differ by less than ``clear``.  Then the one is chosen whose freeing changes least: a reading before
-a tape before the outline, because leaving a reading out moves nothing.
+Two suspects *cannot be told apart* where freeing one explains the other, and neither explains the
+observations ``clear`` times better than the other (likelihood ratio).  Then the one is chosen whose
+freeing changes least: a reading before a tape before the outline, because leaving a reading out moves
+nothing.
 
 Sources
 -------
@@ -210,7 +211,7 @@ def snoop(
     made : conditions with nothing left free
     suspects : what may be wrong
     alpha : a suspect is left free when the chance of its statistic is below this
-    clear : two suspects are told apart when their chances differ by this factor
+    clear : two suspects are told apart when one explains the observations this many times better
     before : suspects free at the start, from an earlier pass with other linear terms
 
     Returns
@@ -255,7 +256,8 @@ def _chosen(
     look: Snoop, tests: Tests, chance: FloatArray, best: int, free: FloatArray, least: float, apart: float
 ) -> Freed:
     """The suspect to free: the best, or of those it cannot be told apart from the one that changes least."""
-    close = np.flatnonzero(chance <= chance[best] + apart)
+    # half the difference of two drops in chi-square is the logarithm of their likelihood ratio
+    close = np.flatnonzero((tests.statistic >= tests.statistic[best] - 2 * apart) & (chance < least))
     close = close[close != best]
     same: list[int] = []
     if len(close):
