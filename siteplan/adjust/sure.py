@@ -26,8 +26,8 @@ def adjusted_legs(made: Adjustment) -> AdjustedLegs | None:
     )
 
 
-def adjusted_lengths(after: Site, plan_after: RunPlan, made: Adjustment) -> LengthModel:
-    """Lengths of the adjusted plan, as they may be.
+def adjusted_lengths(after: Site, plan_after: RunPlan, made: Adjustment) -> LengthModel | None:
+    """Lengths of the adjusted plan, as they may be; None where the site asks for no probability.
 
     Parameters
     ----------
@@ -38,4 +38,6 @@ def adjusted_lengths(after: Site, plan_after: RunPlan, made: Adjustment) -> Leng
     ------
     DataError : beds or tapes the settings of uncertainty name and the site does not have.
     """
+    if after.settings.spares.suffice is None and after.settings.uncertainty is None:
+        return None
     return length_model(after, plan_after, adjusted=adjusted_legs(made))
