@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
+import pdfplumber
 import pypdf
 import pypdfium2
 import pytest
@@ -746,3 +748,32 @@ def test_smallest_paper_that_is_taken(two_beds: Plan) -> None:
         if a < b and s > 0.6
     ]
     assert not over
+
+
+def test_a_site_laid_to_slope_lengths_says_so_and_gives_both(sample_data: Path, tmp_path: Path) -> None:
+    """Once the sheets said "slope lengths" and printed plan lengths beside it."""
+    folder = tmp_path / "sloping"
+    shutil.copytree(sample_data / "fennel_row", folder)
+    page = folder / "site.toml"
+    text = page.read_text(encoding="utf-8")
+    line = 'line = "flex-2m"\n'
+    assert line in text
+    page.write_text(text.replace(line, line + 'length_basis = "slope"\n', 1), encoding="utf-8")
+    plan = sample(folder)
+    made = plan.pdf(beds=["F1"])
+    lengths = plan.plan.lengths
+    runs = plan.plan.runs
+    leg = int(np.flatnonzero(runs.run_id[runs.leg_run] == "F1-2")[0])
+    slope, level = float(lengths.slope_m[leg]), float(runs.length_m[leg])
+    assert f"{slope:.3f}" != f"{level:.3f}"
+    with pdfplumber.open(io.BytesIO(made.data)) as book:
+        texts = [" ".join((p.extract_text() or "").split()) for p in book.pages]
+    for text in texts:
+        assert "Drawn to scale: plan (level) lengths" in text
+        assert "Dimensioned: slope lengths" in text
+    (drawn,) = [t for t in texts if "Plan: F1" in t][:1]
+    assert f"{slope:.3f} m" in drawn
+    assert f"{level:.3f} m" not in drawn
+    table = next(t for t in texts if "Runs and legs" in t and "Slope Plan" in t)
+    assert f"{slope:.3f} m {level:.3f} m" in table
+    assert "on the slope" in table

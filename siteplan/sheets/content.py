@@ -16,7 +16,7 @@ from siteplan.lengths import BedMeasures
 from siteplan.model import NodeKind, Runs
 from siteplan.ordering import Purchase, purchase
 from siteplan.phases import choose_beds
-from siteplan.plans import RunPlan
+from siteplan.plans import RunPlan, laid_length
 from siteplan.publish.mapdata import CAUTIONS
 from siteplan.publish.write import all_findings
 from siteplan.sheets.fonts import Fonts
@@ -172,9 +172,50 @@ class Content:
             if frame.height_m is None
             else f"at {frame.ellipsoidal_height_m:g} m above the ellipsoid"
         )
-        if self.site.settings.length_basis == "slope":
-            return "Lengths: slope lengths, along the ground"
-        return f"Lengths: ground (plan, not slope), {height}"
+        if not self.has_slope:
+            return f"Lengths: ground (plan, not slope), {height}"
+        laid = (
+            "slope lengths, along the ground, to which the pieces are fitted"
+            if self.laid_slope
+            else "ground (plan) lengths, to which the pieces are fitted since the edging steps"
+        )
+        return (
+            f"Drawn to scale: plan (level) lengths, {height}. Dimensioned: {laid}. "
+            "The table of runs and legs has both"
+        )
+
+    @property
+    def has_slope(self) -> bool:
+        """Whether the site asks for slope lengths, so that the sheets give both."""
+        return self.site.settings.length_basis == "slope"
+
+    @property
+    def laid_slope(self) -> bool:
+        """Whether pieces are fitted to slope lengths: these are dimensioned then."""
+        return laid_length(self.site) == "slope"
+
+    @property
+    def leg_m(self) -> FloatArray:
+        """(l,) length of each leg the sheets give: what the pieces are fitted to."""
+        columns = self.layers["legs"].columns
+        made: FloatArray = columns["slope_m" if self.laid_slope else "ground_m"]
+        return made
+
+    @property
+    def run_m(self) -> FloatArray:
+        """(r,) length of each run the sheets give."""
+        columns = self.layers["runs"].columns
+        made: FloatArray = columns["slope_m" if self.laid_slope else "ground_m"]
+        return made
+
+    def both_lengths(self, dimensioned_m: float, ground_m: float, slope_m: float) -> str:
+        """A length, with the other one behind it where the site asks for slope lengths."""
+        text = self.show.one(dimensioned_m)
+        if not self.has_slope:
+            return text
+        if self.laid_slope:
+            return f"{text} on the slope, {self.show.one(ground_m)} in plan"
+        return f"{text} in plan, {self.show.one(slope_m)} on the slope"
 
     @property
     def grid_text(self) -> str:

@@ -346,12 +346,12 @@ def _legs(sheet: _Sheet) -> None:
     """Length of each leg, along it."""
     content = sheet.content
     places, headings = sheet.scene.leg_places
-    layer = content.layers["legs"]
+    lengths = content.leg_m
     for leg in content.legs.tolist():
         here = sheet.inside(places[leg])
         if not here.any():
             continue
-        text = content.show.one(float(layer.columns["ground_m"][leg]))
+        text = content.show.one(float(lengths[leg]))
         at, angle = _beside(sheet, places[leg][here], headings[leg][here], (9.4, -9.4, 13.2, -13.2))
         sheet.write(text, LEG_PT, at, angle)
 

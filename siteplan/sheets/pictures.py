@@ -112,7 +112,7 @@ def _overview(scene: Scene) -> Callable[[Window], Draw]:
         window = Window(page.x, page.y + CAPTION, page.width, page.height - CAPTION)
         view, scale = overview_view(scene, None, window)
         content = scene.content
-        length = float(content.layers["runs"].columns["ground_m"][content.runs].sum())
+        length = float(content.run_m[content.runs].sum())
         text = f"{len(content.beds)} beds, {content.show.one(length)} of edging, {len(content.pieces)} pieces"
 
         def draw(pen: Pen) -> None:
@@ -157,7 +157,7 @@ def _bed(site_scene: Scene, bed: int) -> Callable[[Window], Draw]:
 def _bed_text(content: Content, bed: int) -> str:
     runs, pieces = content.plan.runs, content.result.pieces
     of_bed = content.runs[runs.bed[content.runs] == bed]
-    length = float(content.layers["runs"].columns["ground_m"][of_bed].sum())
+    length = float(content.run_m[of_bed].sum())
     kinds = content.layers["pieces"].columns["kind"][pieces.bed == bed]
     words = {
         "section": "sections",

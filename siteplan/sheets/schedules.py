@@ -41,7 +41,8 @@ def _reading_notes(content: Content) -> tuple[str, ...]:
         "belongs to one: the paler strip beyond the line is the neighbour's.",
         f"Lay each leg from its {begin}. Joint gap {gap} unless the schedule says otherwise. The pieces of "
         f"a leg may come out up to {fit}.",
-        "Tape each straight leg before laying, and write the tape beside the plan length in the table of "
+        f"Tape each straight leg before laying{', along the ground' if content.laid_slope else ''}, and "
+        f"write the tape beside the {'slope' if content.laid_slope else 'plan'} length in the table of "
         "runs and legs. Where they differ by more than the pieces may come out short or over, stop and ask: "
         "the outline on the ground is then not the outline of the plan.",
         f"{content.length_basis}. {content.grid_text}. {content.north_text}.",
@@ -102,7 +103,7 @@ class Schedules:
         np.add.at(table, (pieces.bed[content.pieces], pieces.kind[content.pieces]), 1)
         length = np.bincount(
             runs.bed[content.runs],
-            weights=self.layers["runs"].columns["ground_m"][content.runs],
+            weights=content.run_m[content.runs],
             minlength=len(content.bed_text),
         )
         count = np.bincount(runs.bed[content.runs], minlength=len(content.bed_text))
@@ -129,7 +130,7 @@ class Schedules:
         right: Align = "right"
         return Section(
             "Beds",
-            ("Edging is the ground length of the laying line of the bed's runs.",),
+            (f"Edging is the {_which(content)} length of the laying line of the bed's runs.",),
             (
                 Column("Bed"), Column("Name", wrap=True), Column("Runs", right), Column("Edging", right),
                 Column("Sect.", right), Column("Clos.", right), Column("Cut", right), Column("Corn.", right),
@@ -220,7 +221,7 @@ class Schedules:
 
     # --- back ---
 
-    def _run_band(self, run: int) -> Row:
+    def _run_band(self, run: int, *, both: bool = False) -> Row:
         content = self.content
         runs = content.plan.runs
         columns = self.layers["runs"].columns
@@ -230,7 +231,12 @@ class Schedules:
         sheets = self.sheets_of_run.get(run, [])
         parts = [
             content.run_text[run],
-            f"{form}, {content.show.one(columns['ground_m'][run])}",
+            f"{form}, "
+            + (
+                content.both_lengths(content.run_m[run], columns["ground_m"][run], columns["slope_m"][run])
+                if both
+                else content.show.one(content.run_m[run])
+            ),
             f"{int(columns['pieces'][run])} pieces",
             content.result.line_of_run(run).name if len(content.result.lines) > 1 else "",
             str(columns["owner"][run]) if "owner" in columns else "",
@@ -266,12 +272,17 @@ class Schedules:
         starts, fars = self._letters()
         rows: list[Row] = []
         for run in content.runs.tolist():
-            rows.append(self._run_band(run))
+            rows.append(self._run_band(run, both=True))
             rows += [
+        other = columns["ground_m" if content.laid_slope else "slope_m"]
+        names = ("Slope", "Plan") if content.laid_slope else ("Plan", "Slope")
+        both = content.has_slope
+        heads = [Column(name, "right") for name in (names if both else ("Length",))]
                 _row(
                     content.leg_text[leg].rsplit("-", 1)[-1],
                     f"{starts[leg]} to {fars[leg]}",
-                    content.show.one(columns["ground_m"][leg]),
+                    content.show.one(content.leg_m[leg]),
+                    *([content.show.one(other[leg])] if content.has_slope else []),
                     "",
                     "straight" if runs.straight[leg] else "curved",
                     _fill(content, leg),
@@ -287,7 +298,7 @@ class Schedules:
             ),
             (Column("Leg"), Column("Points"), Column("Length", "right"), Column("Taped", least=52.0),
              Column("Form"), Column("Between its units", wrap=True), Column("Left over", "right")),
-            tuple(rows), key="legs", blanks=(3,),
+            tuple(rows), key="legs", blanks=(4 if both else 3,),
         )  # fmt: skip
 
     def corners(self) -> list[Section]:
@@ -381,8 +392,8 @@ class Schedules:
         return [
             Section(
                 "Curves",
-                ("Least radius of the parts that turn left (outward) and right (inward). Arc: the length of "
-                 "the leg along the laying line. Chord: straight from its first to its last point.",),
+                ("Least radius of the parts that turn left (outward) and right (inward). Arc: the plan "
+                 "length of the leg on the laying line. Chord: straight from its first to its last point.",),
                 (Column("Leg"), Column("Points"), Column("R left", right), Column("R right", right),
                  Column("Arc", right), Column("Chord", right)),
                 tuple(rows), key="curves",
@@ -504,6 +515,10 @@ def _signed(content: Content, length_m: float) -> str:
     if not length_m:
         return ""
     if content.show.unit == "m":
+def _which(content: Content) -> str:
+    return "slope" if content.laid_slope else "ground"
+
+
         return f"{length_m * 1e3:+.1f} mm"
     return f'{length_m / float(METRES["in"]):+.2f}"'
 
