@@ -69,8 +69,11 @@
     let left = MOST_HANDLES;
     feature.rings.forEach((ring, r) => {
       const at = ring.map(toScreen);
+      let last = null;      /* handles that would lie on one another are left out until one zooms in */
       for (let i = 0; i < at.length && left > 0; i += 1) {
-        const p = at[i];
+        const p = at[i], own = active && active.ring === r && active.i === i;
+        if (last && !own && p.distanceTo(last) < 9) { continue; }
+        last = p;
         if (p.x > -30 && p.y > -30 && p.x < size.x + 30 && p.y < size.y + 30) { left -= 1; visit({ ring: r, i, at: p, kind: "point" }); }
         const j = next(feature.kinds[r], i, at.length);
         if (feature.kinds[r] !== 3 && j < at.length && at.length > 1) {
@@ -254,7 +257,8 @@
       ctx.beginPath();
       feature.rings.forEach((ring, r) => pen.line(ctx, ring, feature.kinds[r] <= ISLAND));
       if (lifted && feature.kinds[0] <= ISLAND) { ctx.globalAlpha = 0.12; ctx.fillStyle = desk.paint.LOOKS[feature.role].fill; ctx.fill("evenodd"); ctx.globalAlpha = 1; }
-      if (lifted) { pen.rimmed(ctx, BLUE, 2.2); } else { pen.rimmed(ctx, pen.YELLOW, 2.6, [], "#000000"); }
+      if (lifted) { pen.rimmed(ctx, BLUE, 2.2); }
+      else { ctx.globalAlpha = 0.45; pen.rimmed(ctx, pen.YELLOW, 8, [], "#000000"); ctx.globalAlpha = 1; }
     }
     if (!handles()) { return; }
     each(feature, ({ ring, i, at, kind }) => {

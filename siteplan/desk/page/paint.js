@@ -168,7 +168,10 @@
         plan.all("legs").forEach((leg) => {
           const px = Math.hypot(leg.edge[2] - leg.edge[0], leg.edge[3] - leg.edge[1]) * scale;
           if (leg.text && px > 64) {
-            write(leg.text, leg.label.x * scale - corner.x, leg.label.y * scale - corner.y - 16, "600 12px system-ui, sans-serif", "#003A5D");
+            /* beside its line: above one that lies, to the right of one that stands */
+            const stands = leg.edge[3] - leg.edge[1] > 1.5 * (leg.edge[2] - leg.edge[0]);
+            write(leg.text, leg.label.x * scale - corner.x + (stands ? 12 + leg.text.length * 3.6 : 0), leg.label.y * scale - corner.y - (stands ? 0 : 16),
+              "600 12px system-ui, sans-serif", "#003A5D");
           }
         });
       }

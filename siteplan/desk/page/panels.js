@@ -76,7 +76,8 @@
   const findingEntry = (finding) => entry(gradeSign(finding.level), "", finding.text, finding.at ? () => showPlace(finding.at)
     : finding.bed && features.has(`beds ${finding.bed}`) ? () => showFeature(`beds ${finding.bed}`) : null);
   const none = (text) => make("li", text, "soft");
-  const legWord = (leg) => [leg.length, leg.pieces, leg.unmet ? "unmet" : "", leg.left_over ? `left over ${leg.left_over}` : ""].filter(Boolean).join(", ");
+  const legWord = (leg) => [leg.length, `${leg.pieces} ${leg.pieces === "1" ? "piece" : "pieces"}`, leg.unmet ? "unmet" : "",
+    leg.left_over && leg.left_over !== "none" ? leg.left_over : ""].filter(Boolean).join(", ");
 
   const showFeature = (key) => {
     const feature = features.get(key);
@@ -222,7 +223,10 @@
   /* ------------------------------------------------------------------ Check: tapes */
 
   let tapeKinds = null;
-  const askTape = (leg, row, { go = true } = {}) => {
+  const askTape = async (leg, row, { go = true } = {}) => {
+    if (!tapeKinds) {
+      try { tapeKinds = (await get("/api/tapes")).kinds || []; } catch (error) { desk.saving.trouble(error); }
+    }
     const form = make("form", undefined, "tape"), reading = make("input"), title = make("h2");
     form.autocomplete = "off";
     title.append(make("span", "Tape on leg "), userText("span", leg));

@@ -261,7 +261,9 @@
       pen.rimmed(ctx, BLUE, 2.5, [6, 4]);
       pen.dot(ctx, toScreen(bow.through), "diamond", 5, WHITE);
     }
-    points.slice(-2000).forEach((point, i) => pen.dot(ctx, toScreen(point), "square", i === 0 && spec.closes !== "never" ? 6 : 4, WHITE, BLUE));
+    /* the points of the hand; those an arc is made of are not marked */
+    const made = new Set([...sketch.marks, points.length - 1]);
+    points.forEach((point, i) => { if (made.has(i)) { pen.dot(ctx, toScreen(point), "square", i === 0 && spec.closes !== "never" ? 6 : 4, WHITE, BLUE); } });
     if (sketch.snapped && next) { pen.dot(ctx, toScreen(next), SNAP_SIGNS[sketch.snapped.to] || "round", 8, null, "#A33C00"); }
     const measured = sketch.sidesOf || [];
     sketch.sides.slice(0, 200).forEach((side, i) => {
