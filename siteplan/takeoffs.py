@@ -157,8 +157,46 @@ OVERLAPS_TOLD = 20
 """pairs of runs told of one by one"""
 
 
+def tight_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
+    """What to say of neighbours in a run that a fill longer than its leg brings too close together."""
+    pieces = result.pieces
+    n = len(pieces)
+    run_um = result.stations.run_um
+    first = np.searchsorted(pieces.run, pieces.run, side="left")
+    last = np.searchsorted(pieces.run, pieces.run, side="right") - 1
+    begins = np.arange(n) == first
+    before = np.where(begins, last, np.arange(n) - 1)
+    behind_um = pieces.to_um[before] - np.where(begins, run_um[pieces.run], 0)
+    opening = pieces.gap_um + pieces.left_over_um
+    # what is over at an end without a joint sticks out there, and nothing is tight
+    joint = (pieces.from_um - behind_um == opening) & (~begins | plan.runs.closed[pieces.run])
+    least = np.array([x.gap_least_um for x in result.lines])[result.run_line][pieces.run]
+    tight = np.flatnonzero(joint & (pieces.left_over_um < 0) & (opening < least))
+    if not len(tight):
+        return ()
+    worst = int(tight[np.argmin((opening - least)[tight])])
+    several = len(tight) != 1
+    lies = opening[worst] < min(int(least[worst]), 0)
+    return (
+        Finding(
+            "tight-joint",
+            "error" if lies else "notice",
+            f"{len(tight)} joint{'s are' if several else ' is'} tighter than the least gap of the line, "
+            f"{'the worst' if several else 'it is'} {opening[worst] / 1e3:.1f} mm before piece "
+            f"{pieces.piece_id[worst]} (least {least[worst] / 1e3:.1f} mm): the fill of leg "
+            f"{plan.runs.leg_id[pieces.leg[worst]]} is longer than the leg, and its joints together cannot "
+            "take it. Make [fit] over less than its joints can give, or move the outline by as much.",
+            bed=str(site.beds.ids[pieces.bed[worst]]),
+        ),
+    )
+
+
 def overlap_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:
-    """What to say of pieces that lie on one another: the worst place of every pair of runs."""
+    """What to say of pieces that lie on one another: the worst place of every pair of runs.
+
+    Neighbours in a run share ground only where a fill is longer than its leg: their joints are looked
+    at one by one.
+    """
     pieces, run_id = result.pieces, plan.runs.run_id
     found = overlaps(pieces, plan.runs)
     pair = np.column_stack([pieces.run[found.first], pieces.run[found.second]])
@@ -184,4 +222,4 @@ def overlap_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Findin
     if len(first) > OVERLAPS_TOLD:
         more = f"{len(first) - OVERLAPS_TOLD} more pairs of runs lie on one another."
         told.append(Finding("pieces-overlap", "error", more))
-    return tuple(told)
+    return (*told, *tight_findings(site, plan, result))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pathlib
 import warnings
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -178,12 +179,33 @@ def test_place_of_the_left_over(
     behind: bool,
     left_over: int,
 ) -> None:
+    # a line that laps: no joint is too tight for what is over
+    line = replace(line, gap_least_um=-10_000)
     pieces = leg_of(line, counts, cuts, start=start, far=far, make_up=make_up, left_over=left_over)
     expected = np.zeros(len(pieces), dtype=np.int64)
     expected[where] = left_over
     assert pieces.left_over_um.tolist() == expected.tolist()
     ends = np.concatenate([[0], pieces.to_um[:-1]])
     assert (pieces.from_um - ends).tolist() == ([0] * len(pieces) if behind else expected.tolist())
+
+
+@pytest.mark.parametrize("over", [1_000, 4_001, 12_000, 20_000])
+@pytest.mark.parametrize("make_up", ["far", "start", "middle"])
+def test_what_is_over_is_spread_where_one_joint_would_be_too_tight(over: int, make_up: MakeUp) -> None:
+    """Five joints of 4 mm, least 2 mm: one joint takes 2 mm; more is spread, as even as may be."""
+    line = replace(LINE, gap_least_um=2_000)
+    pieces = leg_of(line, (3, 1), start=FREE, far=FREE, gap=20_000, left_over=-over, make_up=make_up)
+    opening = pieces.from_um[1:] - pieces.to_um[:-1]
+    assert opening.tolist() == (pieces.gap_um + pieces.left_over_um)[1:].tolist()
+    assert pieces.gap_um.tolist() == [0, *[4_000] * 5]
+    assert pieces.left_over_um.sum() == -over
+    if over <= 2_000:
+        assert np.count_nonzero(pieces.left_over_um) == 1
+    else:
+        # none tighter than it must be: within the least gap as long as that can be
+        assert opening.min() == (20_000 - over) // 5
+        assert np.ptp(opening) <= 1
+        assert opening.min() >= 2_000 or over > 10_000
 
 
 def test_ids_count_from_one_and_grow_past_two_digits() -> None:

@@ -272,7 +272,7 @@ def plan_order(
     shape = (len(names), len(owners), len(takeoff.codes))
     parts = _needs(takeoff, cuts, phase * len(owners) + owner, shape[0] * shape[1])
     _, cut_stock, for_unmet = (x.reshape(shape).sum(axis=1) for x in parts)
-    by_owner = sum(parts).reshape(shape)
+    by_owner = (parts[0] + parts[1] + parts[2]).reshape(shape)
     need = by_owner.sum(axis=1)
     breakage, spares = [], []
     for a, (article, kind) in enumerate(zip(takeoff.articles, takeoff.article_kinds, strict=True)):

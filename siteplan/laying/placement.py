@@ -139,7 +139,7 @@ def fill_legs(plan: LegPlan, line: ProductLine, make_up: MakeUp) -> Fill:
     straight, cut = straight[order], cut[order]
     lengths = np.array([s.laying_um for s in line.straights], dtype=np.int64)
     laying = np.where(cut > 0, cut, lengths[straight])
-    return _spaced(plan, first, leg, straight, cut, laying, lead)
+    return _spaced(plan, first, leg, straight, cut, laying, lead, line.gap_least_um)
 
 
 def _listed(plan: LegPlan, n_sections: int) -> tuple[IntArray, IntArray, IntArray]:
@@ -199,8 +199,13 @@ def _spaced(
     cut: IntArray,
     laying: IntArray,
     lead: IntArray,
+    gap_least_um: int,
 ) -> Fill:
-    """Share out the gaps, put the left-over at its joint, add everything up."""
+    """Share out the gaps, put the left-over at its joint, add everything up.
+
+    A fill that is over would make that joint tighter than the least gap where it stands alone: it is
+    spread over all joints of the leg then, as a crew would do it.
+    """
     n = np.diff(first)
     # places 0..n of each leg: before the first piece, between two, after the last
     place_first = first + np.arange(len(first))
@@ -217,7 +222,15 @@ def _spaced(
     gap = np.where(joint, base[place_leg] + (number < odd[place_leg]), 0)
 
     left_over = np.zeros(len(gap), dtype=np.int64)
-    left_over[place_first[:-1] + _left_over_place(plan, n, lead)] = plan.left_over_um
+    at_joint = place_first[:-1] + _left_over_place(plan, n, lead)
+    left_over[at_joint] = plan.left_over_um
+    tight = (plan.left_over_um < 0) & joint[at_joint] & (gap[at_joint] + plan.left_over_um < gap_least_um)
+    if tight.any():
+        # what is left of the gaps, as even as whole micrometres allow: no joint is tighter than it must be
+        base, odd = np.divmod(plan.gap_total_um + plan.left_over_um, np.maximum(joints, 1))
+        spread = joint & tight[place_leg]
+        even = base[place_leg] + (number < odd[place_leg])
+        left_over = np.where(tight[place_leg], np.where(spread, even - gap, 0), left_over)
 
     ahead = np.cumsum(gap + left_over)
     laid = np.cumsum(laying) - laying

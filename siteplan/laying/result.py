@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
@@ -23,6 +23,12 @@ from siteplan.slope import Steps
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
 
 ArticleKind = Literal["section", "closer", "corner", "end"]
+_KINDS: Final[tuple[tuple[ArticleKind, str], ...]] = (
+    ("section", "sections"),
+    ("closer", "closers"),
+    ("corner", "corners"),
+    ("end", "ends"),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,11 +144,7 @@ class Takeoff:
     @property
     def article_kinds(self) -> tuple[ArticleKind, ...]:
         """(a,) what each article is."""
-        made: list[ArticleKind] = []
-        for x in self.lines:
-            made += ["section"] * len(x.sections) + ["closer"] * len(x.closers)
-            made += ["corner"] * len(x.corners) + ["end"] * len(x.ends)
-        return tuple(made)
+        return tuple(kind for x in self.lines for kind, parts in _KINDS for _ in getattr(x, parts))
 
     @property
     def line_names(self) -> str:

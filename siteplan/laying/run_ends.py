@@ -250,7 +250,7 @@ def _others(runs: Runs, band: Band, tees: _Tees, run_depth: IntArray) -> tuple[_
     end, run = shapely.STRtree(boxes).query(shapely.points(at), predicate="dwithin", distance=farthest_m)
     reach_um = _REACH_DEPTHS * np.maximum(run_depth[tees.run[end]], run_depth[run])
     other = run != tees.run[end]
-    other &= shapely.dwithin(boxes[run], shapely.points(at)[end], reach_um / 1e6)
+    other &= shapely.dwithin(boxes[run], shapely.points(at[end]), reach_um / 1e6)
     if runs.course is not None:
         # what lies in another course lies above or below
         other &= runs.course[run] == runs.course[tees.run[end]]

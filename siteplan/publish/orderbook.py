@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from siteplan.layers import Layer, table
 from siteplan.laying.order import Order, known_sum, money_text
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.sureness import confidence_sheet
+from siteplan.types import FloatArray, IntArray
 from siteplan.units import format_length
 
 if TYPE_CHECKING:
@@ -50,26 +54,69 @@ def saw_layer(result: Takeoff, bought: Purchase) -> Layer:
             "cut_m": saw.cut_um / 1e6,
             "offcut_m": saw.offcut_um / 1e6,
             "keep": saw.kept,
+            **saw_faces(result, saw.row),
         },
     )
 
 
-CUT_COLUMNS: Final = ("stock", "code", "nth", "piece", "bed", "from_m", "cut_m", "cut", "offcut_m", "keep")
+def saw_faces(result: Takeoff, row: IntArray) -> dict[str, FloatArray]:
+    """Angles off square and lengths of the two faces of pieces that are cut.
+
+    Parameters
+    ----------
+    result : the takeoff
+    row : (k,) pieces
+
+    Returns
+    -------
+    ``start_saw_deg``, ``far_saw_deg``: NaN where the end is square, positive where the right face,
+    walking, is the longer one.  ``centre_m``, ``right_m``, ``left_m``: with depth d the right face is
+    ``d / 2 x (tan start + tan far)`` longer than the centre, the left one as much shorter.
+    """
+    pieces = result.pieces
+    none = np.full(len(row), np.nan)
+    start = none if pieces.start_saw_deg is None else pieces.start_saw_deg[row]
+    far = none if pieces.far_saw_deg is None else pieces.far_saw_deg[row]
+    half_m = result.run_depth_um[pieces.run[row]] / 2e6
+    more = half_m * (np.tan(np.radians(np.nan_to_num(start))) + np.tan(np.radians(np.nan_to_num(far))))
+    centre = pieces.cut_um[row] / 1e6
+    return {
+        "start_saw_deg": start,
+        "far_saw_deg": far,
+        "centre_m": centre,
+        "right_m": centre + more,
+        "left_m": centre - more,
+    }
+
+
+CUT_COLUMNS: Final = (
+    "stock", "code", "nth", "piece", "bed", "from_m", "cut_m", "cut", "offcut_m", "keep",
+    "start_saw_deg", "far_saw_deg", "right_m", "left_m",
+)  # fmt: skip
 
 
 def _cut_rows(site: Site, result: Takeoff, bought: Purchase) -> Sheet:
     saw, pieces = bought.cuts.saw_list(), result.pieces
     show = site.settings.show
+    faces = saw_faces(result, saw.row)
+    angled = ~(np.isnan(faces["start_saw_deg"]) & np.isnan(faces["far_saw_deg"]))
+
+    def told(name: str, decimals: int) -> list[float | None]:
+        """A number where the piece is sawn off square."""
+        values = np.round(faces[name], decimals).tolist()
+        return [v if a and not math.isnan(v) else None for v, a in zip(values, angled.tolist(), strict=True)]
+
     return [
         [
             stock, code, nth, str(pieces.piece_id[row]), str(site.beds.ids[pieces.bed[row]]),
             start / 1e6, cut / 1e6,
             format_length(cut / 1e6, show.units, denominator=show.inch_fraction),
-            offcut / 1e6 if offcut else None, "keep" if kept else ("waste" if offcut else ""),
+            offcut / 1e6 if offcut else None, "keep" if kept else ("waste" if offcut else ""), *saws,
         ]
-        for stock, code, nth, row, start, cut, offcut, kept in zip(
+        for stock, code, nth, row, start, cut, offcut, kept, *saws in zip(
             saw.stock.tolist(), saw.code.tolist(), saw.nth.tolist(), saw.row.tolist(),
             saw.from_um.tolist(), saw.cut_um.tolist(), saw.offcut_um.tolist(), saw.kept.tolist(),
+            told("start_saw_deg", 2), told("far_saw_deg", 2), told("right_m", 6), told("left_m", 6),
             strict=True,
         )
     ]  # fmt: skip
@@ -230,10 +277,32 @@ def _takeoff_sheet(order: Order) -> Sheet:
 
 def _cut_sheet(site: Site, result: Takeoff, bought: Purchase) -> Sheet:
     rows: Sheet = [
-        ["section no.", "code", "cut", "piece", "bed", "from m", "length m", "length", "offcut m", ""]
+        [
+            "section no.",
+            "code",
+            "cut",
+            "piece",
+            "bed",
+            "from m",
+            "length m",
+            "length",
+            "offcut m",
+            "",
+            "saw at start, degrees off square",
+            "saw at far end",
+            "right face m",
+            "left face m",
+        ]
     ]
     rows += _cut_rows(site, result, bought)
     rows.append([])
+    if any(row[-4] is not None or row[-3] is not None for row in _cut_rows(site, result, bought)):
+        rows.append(
+            [
+                "Saw: degrees off square, positive where the right face, walking with the bed on the left, "
+                "is the longer one; empty where square. length: what it takes of its section, point to point."
+            ]
+        )
     for part in bought.cuts.parts:
         plan = part.plan
         rows.append(

@@ -222,8 +222,10 @@ def _slim_block(pen: Pen, sheet: Sheet, content: Content, paper: Paper, width: f
 
 
 def _lines_text(content: Content) -> str:
-    several = len(content.result.lines) > 1
-    return f"Product line{'s' if several else ''}: {content.result.line_names}"
+    lines = content.result.lines
+    if len(lines) == 1:
+        return f"Product line: {lines[0].name}"
+    return f"Product lines: {', '.join(x.key for x in lines)}; each run says its own"
 
 
 def _revision(content: Content) -> str:

@@ -314,7 +314,9 @@ def _runs(sheet: _Sheet) -> None:
             continue
         xy, heading = places[legs][here][:24], headings[legs][here][:24]
         at, angle = _beside(sheet, xy, heading, (10.0, 14.5, 19.5, -10.0, -14.5))
-        sheet.write(content.run_text[run], RUN_PT, at, angle, face="bold", colour=signs.BLUE)
+        several = len(content.result.lines) > 1
+        line = f" {content.result.line_of_run(run).key}" if several else ""
+        sheet.write(f"{content.run_text[run]}{line}", RUN_PT, at, angle, face="bold", colour=signs.BLUE)
 
 
 def _points(sheet: _Sheet) -> None:

@@ -27,7 +27,7 @@ def _reading_notes(content: Content) -> tuple[str, ...]:
     lines, rules = content.result.lines, content.result.rules
     gaps = [one(x.gap_nominal_um / 1e6) for x in lines]
     gap = gaps[0] if len(set(gaps)) == 1 else ", ".join(
-        f"{text} ({x.name})" for text, x in zip(gaps, lines, strict=True)
+        f"{text} ({x.key})" for text, x in zip(gaps, lines, strict=True)
     )  # fmt: skip
     example = content.piece_text[content.pieces[0]] if len(content.pieces) else "B07-1-2-05"
     fit = f"{one(rules.fit_short_um / 1e6)} short or {one(rules.fit_over_um / 1e6)} over"
@@ -162,25 +162,29 @@ class Schedules:
         counts = content.result.leg_counts[content.legs].sum(axis=0).tolist()
         used = dict(zip(content.result.codes, counts, strict=True))
         note = "A cut piece counts as the section it is cut from. Spares are in the order for the whole site."
-        names = {r.code: r.name for r in rows}
+        needed = [(r.line, _row(r.code, r.name, str(used[r.code]))) for r in rows if used[r.code]]
         return Section(
             "Pieces for these beds",
             (note,),
             (Column("Code"), Column("Piece", wrap=True), Column("Pieces", right)),
-            tuple(_row(code, names[code], str(n)) for code, n in used.items() if n),
+            tuple(self._by_line(needed)),
             key="order",
             most_columns=1,
         )
 
     def _order_rows(self, rows: list[OrderRow]) -> list[Row]:
         """Rows of the order; under the name of their line where there are several."""
+        return self._by_line([(r.line, _order_row(r)) for r in rows])
+
+    def _by_line(self, rows: list[tuple[str, Row]]) -> list[Row]:
+        """Rows, under the name of their product line where there are several."""
         lines = self.content.result.lines
         if len(lines) == 1:
-            return [_order_row(r) for r in rows]
+            return [row for _, row in rows]
         made: list[Row] = []
         for line in lines:
-            own = [_order_row(r) for r in rows if r.line == line.key]
-            made += [Row((line.name,), band=True), *own] if own else []
+            own = [row for key, row in rows if key == line.key]
+            made += [Row((f"{line.name} ({line.key})",), band=True), *own] if own else []
         return made
 
     def unmet(self) -> list[Section]:
@@ -270,14 +274,14 @@ class Schedules:
         runs = content.plan.runs
         columns = self.layers["legs"].columns
         starts, fars = self._letters()
-        rows: list[Row] = []
-        for run in content.runs.tolist():
-            rows.append(self._run_band(run, both=True))
-            rows += [
         other = columns["ground_m" if content.laid_slope else "slope_m"]
         names = ("Slope", "Plan") if content.laid_slope else ("Plan", "Slope")
         both = content.has_slope
         heads = [Column(name, "right") for name in (names if both else ("Length",))]
+        rows: list[Row] = []
+        for run in content.runs.tolist():
+            rows.append(self._run_band(run, both=True))
+            rows += [
                 _row(
                     content.leg_text[leg].rsplit("-", 1)[-1],
                     f"{starts[leg]} to {fars[leg]}",
@@ -296,7 +300,7 @@ class Schedules:
                 f"{content.length_basis}. Lengths run from corner point to corner point. Left over: what the "
                 "pieces leave short (+) or over (-).",
             ),
-            (Column("Leg"), Column("Points"), Column("Length", "right"), Column("Taped", least=52.0),
+            (Column("Leg"), Column("Points"), *heads, Column("Taped", least=52.0),
              Column("Form"), Column("Between its units", wrap=True), Column("Left over", "right")),
             tuple(rows), key="legs", blanks=(4 if both else 3,),
         )  # fmt: skip
@@ -437,17 +441,20 @@ class Schedules:
         if not len(here):
             return []
         show = content.show.many
+        angles = _saw_angles(content, saw.row[here])
+        sawn = any(angles)
         rows = [
             _row(
                 f"{saw.stock[k]}.{saw.nth[k]}",
                 str(saw.code[k]),
                 length,
                 content.piece_text[saw.row[k]],
+                *((angle,) if sawn else ()),
                 ("keep " if saw.kept[k] else "") + offcut if saw.offcut_um[k] else "",
                 "",
             )
-            for k, length, offcut in zip(
-                here.tolist(), show(saw.cut_um[here]), show(saw.offcut_um[here]), strict=True
+            for k, length, offcut, angle in zip(
+                here.tolist(), show(saw.cut_um[here]), show(saw.offcut_um[here]), angles, strict=True
             )
         ]
         sections = len(np.unique(saw.stock[here]))
@@ -458,11 +465,19 @@ class Schedules:
             f"{len(here)} cut pieces from {sections} sections. Cut: section and cut, in order of sawing. "
             f"Offcut: what is left of the section after its last cut.{shared}"
         )
+        if sawn:
+            note += (
+                " Saw: degrees off square at the start and the far end of the piece, and which face is the "
+                "longer one there, walking with the bed on the left (R right, L left). A piece sawn off "
+                "square is cut to its length from point to point; its faces are in the order book."
+            )
         columns = (
             Column("Cut"), Column("From"), Column("Cut to", "right"), Column("Piece"),
+            *((Column("Saw"),) if sawn else ()),
             Column("Offcut", "right"), Column("Done", least=22.0),
         )  # fmt: skip
-        return [Section("Cut list", (note,), columns, tuple(rows), key="cuts", blanks=(5,))]
+        blanks = (len(columns) - 1,)
+        return [Section("Cut list", (note,), columns, tuple(rows), key="cuts", blanks=blanks)]
 
     def pieces(self) -> Section:
         """Every piece, in laying order."""
@@ -502,6 +517,21 @@ class Schedules:
         )  # fmt: skip
 
 
+def _saw_angles(content: Content, pieces: IntArray) -> list[str]:
+    """Angles a piece is sawn at, ``45.0 R | square``; empty where both ends are square."""
+    of = content.result.pieces
+    if of.start_saw_deg is None or of.far_saw_deg is None:
+        return [""] * len(pieces)
+
+    def one(angle: float) -> str:
+        return "square" if np.isnan(angle) else f"{abs(angle):.1f}° {'R' if angle > 0 else 'L'}"
+
+    return [
+        "" if np.isnan(a) and np.isnan(b) else f"{one(a)} | {one(b)}"
+        for a, b in zip(of.start_saw_deg[pieces].tolist(), of.far_saw_deg[pieces].tolist(), strict=True)
+    ]
+
+
 def _order_row(row: OrderRow) -> Row:
     packs = f"{row.packs} x {row.pack}" if row.packs else ""
     singles = f"{row.singles} single" if row.singles else ""
@@ -511,14 +541,14 @@ def _order_row(row: OrderRow) -> Row:
     )  # fmt: skip
 
 
-def _signed(content: Content, length_m: float) -> str:
-    if not length_m:
-        return ""
-    if content.show.unit == "m":
 def _which(content: Content) -> str:
     return "slope" if content.laid_slope else "ground"
 
 
+def _signed(content: Content, length_m: float) -> str:
+    if not length_m:
+        return ""
+    if content.show.unit == "m":
         return f"{length_m * 1e3:+.1f} mm"
     return f'{length_m / float(METRES["in"]):+.2f}"'
 
