@@ -11,7 +11,6 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -142,16 +141,16 @@ class Desk:
                 stdout=subprocess.DEVNULL,
                 stderr=log,
             )
-        until = time.monotonic() + 60
-        while time.monotonic() < until:
+        until = time.monotonic() + 120
+        while time.monotonic() < until and self.process.poll() is None:
             try:
                 self.get("/api/head")
-            except (urllib.error.URLError, ConnectionError):
-                assert self.process.poll() is None, self.log.read_text()[-3000:]
+            except (OSError, TimeoutError):  # it listens before the site is read
                 time.sleep(0.05)
             else:
                 return self
-        raise AssertionError("the desk did not start")
+        self.kill()
+        raise AssertionError(f"the desk did not start: {self.log.read_text()[-3000:]}")
 
     def kill(self) -> None:
         """As a power cut: no warning."""

@@ -180,7 +180,17 @@
 
   /* ------------------------------------------------------------------ Look: beds in view, what is shown */
 
+  /* a site without a bed: what to do first */
+  const fillBegin = () => {
+    const empty = ![...features.values()].some((feature) => feature.role === "beds") && !state.site.beds_count;
+    $("begin").hidden = !empty;
+    if (!empty || $("begin").children.length) { return; }
+    const line = make("p");
+    line.append(make("span", "It will be laid with "), userText("b", state.site.line.name), make("span", ". Another product line can be chosen in Order, at any time."));
+    $("begin").append(make("h2", "There is no bed yet"), make("p", "Trace the first one: choose Draw, then Bed, and click round it."), button("Draw a bed", () => { desk.setMode("draw"); desk.drawPane.begin(desk.drawPane.NEW[0]); }, "main"), line);
+  };
   const fillBeds = () => {
+    fillBegin();
     const wanted = $("find-text").value.trim().toLowerCase(), bounds = desk.map().getBounds();
     const hits = [...features.values()].filter((feature) => feature.role === "beds"
       && (wanted ? feature.id.toLowerCase().includes(wanted) || (feature.name || "").toLowerCase().includes(wanted)

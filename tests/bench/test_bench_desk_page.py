@@ -1,0 +1,117 @@
+"""How the desk's page feels on a large site, by hand: ``pytest tests/bench/test_bench_desk_page.py -s``.
+
+1,000 ovals some 41 m round of 48 vertices, 45,000 pieces of 0.9 m; a real browser, the real program.
+"""
+
+from __future__ import annotations
+
+import shutil
+import statistics
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from playwright.sync_api import sync_playwright
+from pyproj import Transformer
+
+from tests.browser import ARGUMENTS, DESKTOP
+from tests.make_desk import polygon, running, visit, write_layer
+
+BEDS = 1_000
+
+
+MOVE = """([x, y]) => new Promise((done) => {
+  const box = desk.map().getContainer(), started = performance.now();
+  const before = desk.store.plan.layers.at(-1);
+  let answered = null;
+  const look = () => {
+    const top = desk.store.plan.layers.at(-1), painted = Number(document.documentElement.dataset.painted);
+    if (answered && painted >= answered) { done([performance.now() - started, desk.lastTry]); return; }
+    if (!answered && top !== before) { answered = performance.now(); }
+    setTimeout(look, 1);
+  };
+  box.dispatchEvent(new PointerEvent("pointermove",
+    { pointerType: "mouse", clientX: x, clientY: y, isPrimary: true, bubbles: true }));
+  look();
+})"""
+"""from the hand's move to the tiles painted with the new pieces, and the answer alone: milliseconds"""
+
+
+def large_site(folder: Path) -> Path:
+    """Ovals of slightly different size, far apart, in a grid of 40 by 25."""
+    folder.mkdir()
+    to_lonlat = Transformer.from_crs("EPSG:26915", "EPSG:4326", always_xy=True)
+    at = np.arange(48) * (2 * np.pi / 48)
+    oval = np.column_stack([np.cos(at), 0.97 * np.sin(at)])
+    beds: list[Any] = []
+    for k in range(BEDS):
+        xy = oval * 6.6 * (1 + 0.02 * np.sin(k)) + [400_000 + 22.0 * (k % 40), 4_577_000 + 22.0 * (k // 40)]
+        lon, lat = to_lonlat.transform(xy[:, 0], xy[:, 1])
+        beds.append(({"bed": f"B{k + 1}"}, polygon(list(zip(lon.tolist(), lat.tolist(), strict=True)))))
+    write_layer(folder / "beds.geojson", beds)
+    # wide joints, so that the kerb's sections follow a bed of 41 m (as in test_bench_chords.py)
+    source = Path(__file__).parents[2] / "siteplan" / "lines" / "flex-2m.toml"
+    line = source.read_text(encoding="utf-8").replace('"2 m"', '"0.9 m"')
+    (folder / "own.toml").write_text(line, encoding="utf-8")
+    (folder / "site.toml").write_text(
+        'schema_version = 1\nname = "A thousand beds (invented)"\nline = "own.toml"\n'
+        '[[inputs.beds]]\nfile = "beds.geojson"\n',
+        encoding="utf-8",
+    )
+    return folder
+
+
+def test_a_thousand_beds(tmp_path: Path) -> None:
+    with sync_playwright() as driver, running(large_site(tmp_path / "large"), inside=False) as desk:
+        browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=list(ARGUMENTS))
+        opened = []
+        for _ in range(3):
+            started = time.perf_counter()
+            guest = visit(browser, desk, DESKTOP)
+            opened.append(time.perf_counter() - started)
+            guest.page.context.close()
+        guest = visit(browser, desk, DESKTOP)
+        page = guest.page
+        first = page.evaluate(
+            "performance.getEntriesByType('paint').find((e) => e.name === 'first-contentful-paint').startTime"
+        )
+        count = page.evaluate("desk.store.features.size")
+        guest.until(lambda: "Pieces" in page.inner_text("#look-rows"), "the panel", 60)
+        ready_ms = statistics.median(opened) * 1e3
+        print(f"\nopening {count} beds: interactive after {ready_ms:.0f} ms, first paint {first:.0f} ms")
+        print(page.inner_text("#look-rows").replace("\n", " "))
+        page.click("#mode-draw")
+        # to one bed, near enough to see its pieces
+        page.evaluate("desk.panels.showFeature('beds B500')")
+        page.wait_for_timeout(1500)
+        guest.until(
+            lambda: page.evaluate("desk.store.plan.layers.some((l) => l.pieces && l.pieces.n)"), "pieces", 30
+        )
+        ring = page.evaluate("desk.store.features.get('beds B500').rings[0]")
+        x, y = guest.screen(ring[0])
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 5, y)
+        page.wait_for_timeout(500)
+        moves, answers = [], []
+        for k in range(20):
+            # from the hand's move to the tiles painted with the pieces of the answer
+            spent = page.evaluate(MOVE, [x + 6 + 3 * (k % 7), y + 2 * (k % 5)])
+            moves.append(spent[0])
+            answers.append(spent[1])
+            page.wait_for_timeout(150)
+        page.mouse.up()
+        guest.settle()
+        print(
+            f"a vertex dragged: new pieces on screen after {statistics.median(moves):.0f} ms (median of 20; "
+            f"worst {max(moves):.0f}), answer of the program {statistics.median(answers):.0f} ms"
+        )
+        browser.close()
+        assert statistics.median(opened) < 2.0
+        assert statistics.median(moves) < 200
+
+
+if __name__ == "__main__":
+    pytest.main([__file__, "-s"])
