@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 import secrets
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from datetime import UTC, datetime
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +13,10 @@ from siteplan.errors import DataError, Fault, OutputError, UsageError
 from siteplan.intake.features import ROLES
 from siteplan.model import Features
 from siteplan.record.checking import checked
-from siteplan.record.connection import broken, connected, in_words, sync_folder
+from siteplan.record.connection import broken, connected, in_words
 from siteplan.record.content import (
     RECORD_FILE,
     Change,
-    Conflict,
     Content,
     PutFeature,
     PutRunNames,
@@ -30,6 +25,7 @@ from siteplan.record.content import (
     RunNames,
 )
 from siteplan.record.history import Writer, brought_at, content_at, spelled
+from siteplan.record.saving import REVISION, crs_of_file, head_of, into_place, sound, srs_of_file, writing
 from siteplan.record.schema import make_file
 from siteplan.record.table import entries_of
 
@@ -96,7 +92,7 @@ class Record:
             with tempfile.TemporaryDirectory(prefix=".partial-", dir=path.parent) as folder:
                 partial = Path(folder) / path.name
                 make_file(partial, crs_of, token=secrets.token_hex(16))
-                with _writing(partial, None, who, what, when) as (writer, _):
+                with writing(partial, None, who, what, when) as (writer, _):
                     writer.item("grid", "", dict(grid))
                     for file, sha256 in sources.items():
                         writer.item("source", file, sha256)
@@ -109,7 +105,7 @@ class Record:
                         writer.change(PutRunNames(bed, names))
                     for top, value in (overrides or {}).items():
                         writer.override((top,), value)
-                _into_place(partial, path)
+                into_place(partial, path)
         except sqlite3.Error as error:
             raise in_words(error, path, saving=True) from None
         except OSError as error:
@@ -132,9 +128,9 @@ class Record:
             (said,) = base.execute("PRAGMA quick_check(1)").fetchone()
             if said != "ok":
                 raise broken(record.path, str(said))
-            _crs_of_file(base, record.path)
-            _srs_of_file(base, record.path)
-            _head(base, record.path)
+            crs_of_file(base, record.path)
+            srs_of_file(base, record.path)
+            head_of(base, record.path)
         return record
 
     # -- reading --
@@ -152,12 +148,12 @@ class Record:
     def newest(self) -> Revision:
         """The newest revision."""
         with connected(self.path) as base:
-            return _head(base, self.path)
+            return head_of(base, self.path)
 
     def revisions(self) -> tuple[Revision, ...]:
         """Every revision, the first one first."""
         with connected(self.path) as base:
-            rows = base.execute(f"SELECT {_REVISION} FROM record_revisions ORDER BY number").fetchall()
+            rows = base.execute(f"SELECT {REVISION} FROM record_revisions ORDER BY number").fetchall()
         return tuple(Revision(*row) for row in rows)
 
     def content(self, revision: int | None = None) -> Content:
@@ -170,23 +166,23 @@ class Record:
         """
         with connected(self.path) as base:
             base.execute("BEGIN")
-            head = _head(base, self.path).number
+            head = head_of(base, self.path).number
             at = head if revision is None else _known(revision, head)
-            with _sound(self.path):
-                return content_at(base, at, _crs_of_file(base, self.path))
+            with sound(self.path):
+                return content_at(base, at, crs_of_file(base, self.path))
 
     def brought(self) -> dict[str, Features]:
         """Features by role as they were last brought in from files, whatever became of them since."""
         revisions = {r.number: r for r in self.revisions()}
         with connected(self.path) as base:
             base.execute("BEGIN")
-            at = _head(base, self.path).number
+            at = head_of(base, self.path).number
             lineage, step = [], min(at, len(revisions))
             while step > 0:
                 lineage.append(step)
                 step = revisions[step].back_to or step - 1
-            with _sound(self.path):
-                return brought_at(base, at, _crs_of_file(base, self.path), lineage)
+            with sound(self.path):
+                return brought_at(base, at, crs_of_file(base, self.path), lineage)
 
     # -- saving --
 
@@ -222,7 +218,7 @@ class Record:
         """
         who, what = _told(who, "who"), _told(what, "what")
         looked_at = [checked(change) for change in changes]
-        with _writing(self.path, base, who, what, when, etag) as (writer, made):
+        with writing(self.path, base, who, what, when, etag) as (writer, made):
             for change in looked_at:
                 writer.change(change)
         return made()
@@ -239,7 +235,7 @@ class Record:
         """
         who = _told(who, "who")
         told = _told(what or f"back to revision {to}", "what")
-        with _writing(self.path, base, who, told, when, back_to=to) as (writer, made):
+        with writing(self.path, base, who, told, when, back_to=to) as (writer, made):
             _known(to, base)
             writer.as_at(to)
         return made()
@@ -258,7 +254,7 @@ class Record:
         """
         who = _told(who, "who")
         told = _told(what or f"revision {revision} undone", "what")
-        with _writing(self.path, base, who, told, when) as (writer, made):
+        with writing(self.path, base, who, told, when) as (writer, made):
             if _known(revision, base) == 1:
                 raise UsageError("the first revision cannot be undone: there is nothing before it")
             features, items = writer.touched(revision)
@@ -279,29 +275,6 @@ class Record:
         return made()
 
 
-@contextmanager
-def _sound(path: Path) -> Iterator[None]:
-    """What stands in the rows is what siteplan writes, or else the record is damaged."""
-    try:
-        yield
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        if isinstance(error, DataError):
-            raise
-        raise broken(
-            path, str(error) if type(error) is ValueError else "what is written is not understood"
-        ) from None
-
-
-_REVISION = "number, who, made_at, what, back_to, etag"
-
-
-def _head(base: sqlite3.Connection, path: Path) -> Revision:
-    row = base.execute(f"SELECT {_REVISION} FROM record_revisions ORDER BY number DESC LIMIT 1").fetchone()
-    if row is None:
-        raise broken(path, "it has no revision")
-    return Revision(*row)
-
-
 def _known(revision: int, head: int) -> int:
     if not 1 <= revision <= head:
         raise UsageError(f"there is no revision {revision}; the record has 1 to {head}")
@@ -314,25 +287,6 @@ def _told(text: str, word: str) -> str:
     if not made:
         raise UsageError(f"say {word}: the record keeps who saved, and what")
     return made
-
-
-def _meta(base: sqlite3.Connection) -> dict[str, str]:
-    return dict(base.execute("SELECT key, value FROM record_meta").fetchall())
-
-
-def _crs_of_file(base: sqlite3.Connection, path: Path) -> dict[str, str]:
-    meta = _meta(base)
-    try:
-        return {role: meta[f"crs of {role}"] for role in ROLES}
-    except KeyError:
-        raise broken(path, "it does not say in what CRS it is") from None
-
-
-def _srs_of_file(base: sqlite3.Connection, path: Path) -> dict[str, int]:
-    found = dict(base.execute("SELECT table_name, srs_id FROM gpkg_geometry_columns").fetchall())
-    if not set(ROLES) <= set(found):
-        raise broken(path, "a layer is missing")
-    return {role: int(found[role]) for role in ROLES}
 
 
 def _crs_of(features: Mapping[str, Features], crs: str | None) -> dict[str, str]:
@@ -387,85 +341,3 @@ def _refuse_later(
                 )
     if faults:
         raise DataError(*faults)
-
-
-@contextmanager
-def _writing(
-    path: Path,
-    expected: int | None,
-    who: str,
-    what: str,
-    when: str | None,
-    etag: str | None = None,
-    *,
-    back_to: int | None = None,
-) -> Iterator[tuple[Writer, Callable[[], Revision]]]:
-    """One transaction that ends with a new revision on the disk, or with nothing changed at all.
-
-    Yields
-    ------
-    the writer, and a function that gives the revision once the block has ended
-    """
-    done: list[Revision] = []
-    with connected(path, saving=True) as base:
-        base.execute("BEGIN IMMEDIATE")
-        try:
-            before = None if expected is None else _head(base, path)
-            if before is not None and (
-                before.number != expected or (etag is not None and etag != before.etag)
-            ):
-                raise Conflict(before, int(expected or 0))
-            number = 1 if before is None else before.number + 1
-            now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if when is None else when
-            token = _meta(base).get("token", "") if before is None else before.etag
-            made = Revision(
-                number, who, now, what, back_to, f"{number}-{_chained(token, number, who, now, what)}"
-            )
-            base.execute("UPDATE record_meta SET value = 'yes' WHERE key = 'writing'")
-            yield Writer(base, number, _srs_of_file(base, path)), lambda: done[0]
-            base.execute(
-                f"INSERT INTO record_revisions ({_REVISION}) VALUES (?, ?, ?, ?, ?, ?)",
-                (number, who, now, what, back_to, made.etag),
-            )
-            base.execute(
-                "UPDATE gpkg_contents SET last_change = ? WHERE table_name IN (?, ?, ?)",
-                (now.replace("Z", ".000Z") if now.endswith("Z") and "." not in now else now, *ROLES),
-            )
-            base.execute("UPDATE record_meta SET value = 'no' WHERE key = 'writing'")
-            base.execute("COMMIT")
-        finally:
-            if base.in_transaction:
-                _roll_back(base)
-        done.append(made)
-
-
-def _roll_back(base: sqlite3.Connection) -> None:
-    """Undo a transaction; closing the connection does it too, where the disk refuses even this."""
-    try:
-        base.execute("ROLLBACK")
-    except sqlite3.Error:
-        return
-
-
-def _chained(token: str, *parts: object) -> str:
-    text = "\x1f".join([token, *map(str, parts), secrets.token_hex(8)])
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def _into_place(partial: Path, path: Path) -> None:
-    """A finished file under its own name, which nobody may have taken in the meantime."""
-    with partial.open("rb") as stream:
-        os.fsync(stream.fileno())
-    taken = OutputError(f'"{path}" is there already; a record is never replaced')
-    try:
-        os.link(partial, path)
-    except FileExistsError:
-        raise taken from None
-    except OSError:
-        # No links on this disk: take the name first, so that of two processes one gets it.
-        try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
-        except FileExistsError:
-            raise taken from None
-        partial.replace(path)
-    sync_folder(path.parent)
