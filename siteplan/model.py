@@ -197,6 +197,11 @@ class Runs:
     """(l,) the same at the far end"""
     course: IntArray | None = None
     """(r,) number of the course each run is of, from 1; runs of one place differ in it.  None: one course"""
+    start_slide: FloatArray | None = None
+    """(l,) how far the leg's start goes along the leg for a metre the leg moves sideways, away from the bed
+    positive: an end at a wall that slides along its face; NaN where it may not.  None: nowhere"""
+    far_slide: FloatArray | None = None
+    """(l,) the same at the far end"""
     line: IntArray | None = None
     """(r,) product line each run is laid with, as the lines that travel beside the runs count.  None: the
     first of them"""

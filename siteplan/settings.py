@@ -279,6 +279,8 @@ class Fit(Table):
     """end of the leg laying begins at"""
     play: NotNegativeUm = 0
     """how far a straight leg may be moved sideways where that saves cuts"""
+    slide_at_walls: bool = False
+    """legs that end at an abutment may be moved too: their ends slide along its face"""
 
 
 CornerWay = Literal["unit", "mitre", "bend", "butt"]

@@ -10,6 +10,7 @@ import shapely
 from siteplan.errors import Finding
 from siteplan.laying.lines import lines_in_use, per_run
 from siteplan.laying.overlaps import overlaps
+from siteplan.laying.slides import face_slides
 from siteplan.laying.takeoff import Takeoff, lay
 from siteplan.lengths import run_lengths
 from siteplan.model import NodeKind, RingKind
@@ -34,6 +35,9 @@ def takeoff(site: Site, plan: RunPlan) -> Takeoff:
     on_slope = plan.ground is not None and laid_length(site) == "slope"
     runs = sloped(plan.runs, plan.ground) if on_slope and plan.ground is not None else plan.runs
     held = _held_legs(site, plan) if fit.play else None
+    if fit.play and fit.slide_at_walls:
+        start, far = face_slides(runs, site.abutment_shapes, um_to_m(fit.play))
+        runs = replace(runs, start_slide=start, far_slide=far)
     result = lay(runs, site.beds.ids, site.lines, rules, held=held)
     plan = laid_plan(site, plan, result)
     if plan.ground is None or site.settings.slope_by != "step":

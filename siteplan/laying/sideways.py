@@ -56,11 +56,18 @@ def _turns(runs: Runs) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     return sine(before, here), cosine(before, here), sine(here, after), cosine(here, after)
 
 
+def slopes(runs: Runs) -> tuple[FloatArray, FloatArray]:
+    """Slopes of the faces each leg's ends slide along; NaN where they may not."""
+    none = np.full(len(runs.leg_id), np.nan)
+    start, far = runs.start_slide, runs.far_slide
+    return none if start is None else start, none if far is None else far
+
+
 def can_move(runs: Runs, clear_m: float, held: BoolArray | None = None) -> BoolArray:
     """Legs that may be moved sideways.
 
-    Straight legs between corners or free ends, whose neighbours are straight and turn away by
-    enough; not beside another strip, so that nothing comes to lie on anything.
+    Straight legs between corners, free ends or ends that slide along a face, whose neighbours are
+    straight and turn away by enough; not beside another strip, so that nothing comes to lie on anything.
 
     Parameters
     ----------
@@ -72,9 +79,11 @@ def can_move(runs: Runs, clear_m: float, held: BoolArray | None = None) -> BoolA
     before, after = leg_neighbours(runs)
     straight = np.append(runs.straight & (np.diff(runs.offsets) == 2), True)
     may: BoolArray = straight[:-1] & straight[before] & straight[after]
-    for kind in (runs.start_kind, runs.far_kind):
-        may &= np.isin(kind, (NodeKind.CORNER, NodeKind.FREE))
-    may &= (before >= 0) | (after >= 0)
+    slides = slopes(runs)
+    for kind, slide in zip((runs.start_kind, runs.far_kind), slides, strict=True):
+        may &= np.isin(kind, (NodeKind.CORNER, NodeKind.FREE)) | ~np.isnan(slide)
+    # a leg without neighbours is moved only where that makes it longer or shorter
+    may &= (before >= 0) | (after >= 0) | (np.nan_to_num(slides[0]) != np.nan_to_num(slides[1]))
     sines = _turns(runs)[::2]
     for neighbour, sine in zip((before, after), sines, strict=True):
         may &= (neighbour < 0) | (np.abs(np.nan_to_num(sine)) >= _LEAST_SINE)
@@ -99,16 +108,17 @@ def length_changes(runs: Runs) -> tuple[FloatArray, FloatArray, FloatArray]:
     Returns
     -------
     Three (l,) arrays: metres of length for a metre of shift, shifts positive away from the bed;
-    0 across an end that is no corner.
+    0 across an end that is no corner.  An end that slides along a face adds its slope to the leg's own.
     """
     sine_a, cosine_a, sine_b, cosine_b = _turns(runs)
+    start, far = (np.nan_to_num(s) for s in slopes(runs))
     with np.errstate(divide="ignore", invalid="ignore"):
         before, after = 1 / sine_a, 1 / sine_b
         own = -np.nan_to_num(cosine_a * before, posinf=0.0, neginf=0.0)
         own -= np.nan_to_num(cosine_b * after, posinf=0.0, neginf=0.0)
     return (
         np.nan_to_num(before, posinf=0.0, neginf=0.0),
-        own,
+        own + far - start,
         np.nan_to_num(after, posinf=0.0, neginf=0.0),
     )
 
@@ -123,7 +133,7 @@ def shift_legs(runs: Runs, moved_m: FloatArray) -> Runs:
 
     Returns
     -------
-    Runs.  A free end moves with its leg, square to it.
+    Runs.  A free end moves with its leg, square to it; an end at a wall slides along the face.
     """
     along = _directions(runs)
     right = np.column_stack([along[:, 1], -along[:, 0]])
@@ -138,9 +148,10 @@ def shift_legs(runs: Runs, moved_m: FloatArray) -> Runs:
     to = right[at_corner] * moved_m[at_corner, None] + along[at_corner] * step[:, None]
     xy[head[at_corner]] += to
     xy[tail[before[at_corner]]] = xy[head[at_corner]]
-    for ends, neighbour in ((head, before), (tail, after)):
+    for ends, neighbour, slide in ((head, before, slopes(runs)[0]), (tail, after, slopes(runs)[1])):
         loose = np.flatnonzero((moved_m != 0) & (neighbour < 0))
-        xy[ends[loose]] += right[loose] * moved_m[loose, None]
+        slid = moved_m[loose] * np.nan_to_num(slide[loose])
+        xy[ends[loose]] += right[loose] * moved_m[loose, None] + along[loose] * slid[:, None]
     changed = np.flatnonzero((moved_m != 0) | (padded[before] != 0) | (padded[after] != 0))
     length = runs.length_m.copy()
     length[changed] = np.hypot(*(xy[tail[changed]] - xy[head[changed]]).T)

@@ -30,6 +30,8 @@ OPTIONAL_PER_LEG: Final = (
     "traced_m",
     "corrected_m",
     "corrected_sigma_m",
+    "start_slide",
+    "far_slide",
 )
 INDICES: Final = ("leg_offsets", "leg_run", "offsets", "corner_leg")
 
