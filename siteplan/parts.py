@@ -152,15 +152,12 @@ class Neighbours:
         site : after; with the same settings and product lines
         changed : role to the ids that were put or taken out
         """
-        made = {
-            role: _forms_after(old, shapes, changed.get(role, ()))
-            for role, old, shapes in (
-                ("beds", self.beds, site.bed_shapes),
-                ("abutments", self.abutments, site.abutment_shapes),
-                ("openings", self.openings, site.opening_shapes),
-            )
-        }
-        return replace(self, **made)
+        return replace(
+            self,
+            beds=_forms_after(self.beds, site.bed_shapes, changed.get("beds", ())),
+            abutments=_forms_after(self.abutments, site.abutment_shapes, changed.get("abutments", ())),
+            openings=_forms_after(self.openings, site.opening_shapes, changed.get("openings", ())),
+        )
 
     @cached_property
     def _tree(self) -> shapely.STRtree:

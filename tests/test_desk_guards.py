@@ -180,7 +180,7 @@ PUT = {
     "rings": [[[-93.5996, 41.6], [-93.5995, 41.6], [-93.5995, 41.6001]]],
     "attributes": {},
 }
-STRANGE = [
+STRANGE: list[Any] = [
     None,
     True,
     -1,

@@ -203,7 +203,7 @@ def _write_gpkg(path: Path, ids: Any, rings: list[np.ndarray], crs: str) -> None
 
 
 def test_a_new_bed_gets_an_id_in_the_manner_of_the_others(three: Desk) -> None:
-    change = {
+    change: dict[str, Any] = {
         "op": "put", "role": "beds", "id": None, "name": None, "kinds": [0],
         "rings": [ring(rectangle(3, 3, at=(60, 0)))], "attributes": {},
     }  # fmt: skip
@@ -574,7 +574,7 @@ def test_a_site_drawn_from_nothing(tmp_path: Path) -> None:
         assert made.get("/api/plan?zoom=20")["pieces"]["count"] == 0
         assert made.get("/api/panel")["rows"]
         assert made.client.get("/api/export/plan.zip").status_code == 422
-        change = {"op": "put", "role": "beds", "id": None, "name": "First", "kinds": [0],
+        change: dict[str, Any] = {"op": "put", "role": "beds", "id": None, "name": "First", "kinds": [0],
                   "rings": [ring(rectangle(6, 4))], "attributes": {}}  # fmt: skip
         answer = made.edit(change)
         assert answer["affected"] == ["B01"]

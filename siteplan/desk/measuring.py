@@ -68,7 +68,12 @@ class Snapping:
             ids = shapes.ids[np.repeat(shapes.ring_feature, np.diff(shapes.ring_offsets))]
             whose += [(role, str(i)) for i in ids.tolist()]
         together = np.concatenate(xy)
-        return np.concatenate(lonlat), together, whose, shapely.STRtree(shapely.points(together))
+        return (
+            np.concatenate(lonlat),
+            together,
+            whose,
+            shapely.STRtree(np.asarray(shapely.points(together), dtype=object)),
+        )
 
     @cached_property
     def _edges(self) -> tuple[XYArray, XYArray, list[tuple[str, str]], shapely.STRtree]:
@@ -82,7 +87,8 @@ class Snapping:
             ids = shapes.ids[np.repeat(shapes.ring_feature, np.diff(shapes.ring_offsets))[real]]
             whose += [(role, str(i)) for i in ids.tolist()]
         a, b = np.concatenate(start), np.concatenate(end)
-        return a, b, whose, shapely.STRtree(shapely.linestrings(np.stack([a, b], axis=1)))
+        lines = np.asarray(shapely.linestrings(np.stack([a, b], axis=1)), dtype=object)
+        return a, b, whose, shapely.STRtree(lines)
 
     @property
     def _shapes(self) -> list[tuple[str, Any]]:

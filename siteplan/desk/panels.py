@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from siteplan.desk.view import Shown
+from siteplan.desk.view import BED_SUMS, Shown
 from siteplan.desk.words import Words, counted, rows
 from siteplan.errors import Finding
 from siteplan.laying.result import Takeoff
@@ -16,7 +16,7 @@ from siteplan.model import PieceKind
 from siteplan.parts import Part
 from siteplan.publish.write import all_findings
 from siteplan.tables import taken
-from siteplan.types import BoolArray
+from siteplan.types import BoolArray, IntArray
 from siteplan.units import um_to_m
 
 PENDING: Final = {"text": "being reckoned", "pending": True}
@@ -29,17 +29,22 @@ class Counts:
         self.rows: dict[str, dict[str, Any]] = {}
         self.cuts = 0
 
-    def add(self, result: Takeoff, legs: BoolArray) -> None:
-        """Count the pieces of some legs."""
-        counts = result.leg_counts[legs].sum(axis=0).tolist()
-        for article, kind, n in zip(result.articles, result.article_kinds, counts, strict=True):
+    def add(self, result: Takeoff, counts: IntArray, cuts: int) -> None:
+        """Count pieces.
+
+        Parameters
+        ----------
+        result : whose articles they are
+        counts : (a,) pieces of each article
+        cuts : how many of them are cut
+        """
+        for article, kind, n in zip(result.articles, result.article_kinds, counts.tolist(), strict=True):
             if n:
                 row = self.rows.setdefault(
                     article.code, {"code": article.code, "what": article.name, "kind": kind, "count": 0}
                 )
                 row["count"] += int(n)
-        pieces = result.pieces
-        self.cuts += int(np.count_nonzero(legs[pieces.leg] & (pieces.kind == PieceKind.CUT)))
+        self.cuts += cuts
 
     def table(self) -> list[dict[str, Any]]:
         """Rows of the table of counts: kind by kind, in the order they came in."""
@@ -91,7 +96,8 @@ def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
     of_run = own[runs.bed]
     bed_id = str(site.beds.ids[bed])
     counts = Counts()
-    counts.add(result, legs)
+    cut = legs[result.pieces.leg] & (result.pieces.kind == PieceKind.CUT)
+    counts.add(result, result.leg_counts[legs].sum(axis=0), int(np.count_nonzero(cut)))
     unmet = own[runs.bed[result.unmet.run]]
     unedged = own[part.plan.unedged.bed]
     shown = [
@@ -177,22 +183,19 @@ def site_panel(
     findings : None while they are being gathered
     cost : None while it is being reckoned
     """
-    length, runs, legs, pieces, beds, outside, corners = 0.0, 0, 0, 0, 0, 0, 0
+    totals = np.zeros(len(BED_SUMS))
     counts = Counts()
     unmet: list[dict[str, Any]] = []
     for each in shown:
-        part = each.view.part
-        words = Words.of(part.site)
-        of_run = each.live[part.plan.runs.bed]
-        of_leg = _legs_of(part, each.live)
-        length += float(part.plan.lengths.run_ground_m[of_run].sum())
-        runs, legs = runs + int(of_run.sum()), legs + int(of_leg.sum())
-        beds += int(each.live.sum())
-        pieces += int(np.count_nonzero(each.live[part.result.pieces.bed]))
-        counts.add(part.result, of_leg)
-        turn = part.plan.runs.corner_turn_deg[of_leg[part.plan.runs.corner_leg]]
-        outside, corners = outside + int((turn > 0).sum()), corners + len(turn)
-        unmet += _unmet_rows(part, each.live[part.plan.runs.bed[part.result.unmet.run]], words)
+        part, sums = each.view.part, each.view.bed_sums
+        totals += sums.values[each.live].sum(axis=0)
+        counts.add(part.result, sums.counts[each.live].sum(axis=0), int(sums.cuts[each.live].sum()))
+        if len(part.result.unmet):
+            keep = each.live[part.plan.runs.bed[part.result.unmet.run]]
+            unmet += _unmet_rows(part, keep, Words.of(part.site))
+    length = float(totals[0])
+    runs, legs, pieces, outside, corners = (int(v) for v in totals[1:])
+    beds = sum(int(each.live.sum()) for each in shown)
     first = shown[0].view.part if shown else None
     total = Words.of(first.site).length(length) if first is not None else "none yet"
     return {

@@ -15,6 +15,7 @@ import numpy as np
 
 from siteplan.desk.words import Words
 from siteplan.layers import run_lines
+from siteplan.model import PieceKind
 from siteplan.parts import Part
 from siteplan.planar import offsets_of, ragged
 from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, ObjectArray, OffsetArray
@@ -75,6 +76,22 @@ class Lines:
         return np.round(self.lonlat, 8)
 
 
+BED_SUMS: Final = ("length_m", "runs", "legs", "pieces", "outside", "corners")
+"""what is summed for every bed"""
+
+
+@dataclass(frozen=True, eq=False)
+class BedSums:
+    """Sums of each bed.  n beds, a articles."""
+
+    values: FloatArray
+    """(n, 6) as :data:`BED_SUMS` names them"""
+    counts: IntArray
+    """(n, a) pieces of each article"""
+    cuts: IntArray
+    """(n,) cut pieces"""
+
+
 @dataclass(frozen=True, eq=False)
 class PartView:
     """What there is to draw of a part.  n beds."""
@@ -91,6 +108,31 @@ class PartView:
     def index(self) -> dict[str, int]:
         """Index of each bed."""
         return {bed: k for k, bed in enumerate(self.bed_ids)}
+
+    @cached_property
+    def bed_sums(self) -> BedSums:
+        """What the panel of the site adds up."""
+        plan, result, n = self.part.plan, self.part.result, len(self.part.site.beds)
+        runs, pieces = plan.runs, result.pieces
+        of_leg = runs.bed[runs.leg_run]
+        of_corner = of_leg[runs.corner_leg]
+
+        def count(bed: IntArray, weights: Any = None) -> FloatArray:
+            made: FloatArray = np.bincount(bed, weights=weights, minlength=n).astype(np.float64)
+            return made
+
+        counts = np.zeros((n, result.leg_counts.shape[1]), dtype=np.int64)
+        np.add.at(counts, of_leg, result.leg_counts)
+        values = [
+            count(runs.bed, plan.lengths.run_ground_m),
+            count(runs.bed),
+            count(of_leg),
+            count(pieces.bed),
+            count(of_corner, runs.corner_turn_deg > 0),
+            count(of_corner),
+        ]
+        cuts = count(pieces.bed, pieces.kind == PieceKind.CUT).astype(np.int64)
+        return BedSums(np.stack(values, axis=1), counts, cuts)
 
     @cached_property
     def runs(self) -> Lines:
@@ -260,7 +302,8 @@ def _pieces(
         return None, (
             f"{total:,} pieces in view; at most {MOST_PIECES:,} are drawn at once. Zoom in to see each piece."
         )
-    ring, count, kind, ids, bed, beds = [], [], [], [], [], []
+    ring, count, kind, ids, bed = [], [], [], [], []
+    beds: list[str] = []
     codes: dict[str, int] = {}
     code: list[int] = []
     for each, row in zip(shown, rows, strict=True):
