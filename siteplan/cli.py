@@ -643,11 +643,22 @@ def record_command(place: Path, who: str | None, **options: Any) -> None:
 
     Options go back to one, bring changed input files in, or export one; one at a time.
     """
-    import getpass
-
     from siteplan.publish.recordprint import run_record
 
-    run_record(place, who=who or getpass.getuser(), **options)
+    makes_one = options["back"] is not None or options["bring"]
+    run_record(place, who=_who(who) if makes_one else "", **options)
+
+
+def _who(said: str | None) -> str:
+    """Who saves: as said, else the account's name."""
+    import getpass
+
+    if said is not None:
+        return said
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        raise UsageError("this account has no name; say who you are with --who") from None
 
 
 @program.command("lines")
