@@ -27,7 +27,9 @@ from siteplan.asbuilt.write import AsBuiltReport, write_as_built
 from siteplan.cli import program
 from siteplan.errors import DataError, UsageError
 from siteplan.publish.write import write_plan
+from siteplan.settings import SiteSettings
 from siteplan.sheets.revision import plan_hash
+from siteplan.tomlfile import validated
 
 from .conftest import ROOT
 from .field_model import (
@@ -44,6 +46,7 @@ from .field_model import (
     tick,
     utc,
 )
+from .make_sites import polygon, rectangle, write_features
 
 SAMPLE = ROOT / "sample_data" / "fennel_row"
 LAID = ("F1-1", "F1-2", "S1-1", "S1-2", "W1-1", "W9-1", "N5-1", "E4-1", "E5-1", "T1-1")
@@ -647,3 +650,26 @@ def test_field_files_cut_and_bent_anywhere(planned: tuple[Field, Path], tmp_path
         path.write_bytes(bytes(data))
         with contextlib.suppress(DataError):
             read_field_file(path)
+
+
+def test_two_product_lines_on_one_site(tmp_path: Path) -> None:
+    """Codes of both lines are counted, priced and compared, each under its own line."""
+    beds = [({"id": name}, polygon(rectangle(6, 4, at=(20 * k, 0)))) for k, name in enumerate("AB")]
+    write_features(tmp_path / "beds.geojson", beds)
+    keys = ("flex-2m", "block-1ft")
+    settings = {
+        "name": "Two lines", "line": keys[0], "inputs": {"beds": [{"file": "beds.geojson"}]},
+        "bed": {"B": {"line": keys[1]}},
+    }  # fmt: skip
+    site = load_site(validated(SiteSettings, settings, "site.toml"), folder=tmp_path)
+    plan = plan_runs(site)
+    parts = (site, measure(site), plan, takeoff(site, plan))
+    write_plan(*parts, tmp_path / "out", formats="geopackage")
+    field = read_field(tmp_path / "out", plan_hash(site, plan, parts[3]))
+    ticks = [tick(p, 1 + k / 60) for k, p in enumerate(field.pieces)]
+    made = as_built(*parts, [save(tmp_path / "f.json", field_file(field, ticks=ticks))])
+    assert not [f for f in made.findings if f.grade == "error"]
+    assert {r.code: r.laid for r in made.stock if r.laid} == {c: n for c, n in parts[3].counts.items() if n}
+    assert {x.line for x in made.change.codes} == set(keys)
+    assert all(x.status == "unchanged" for x in made.change.runs)
+    assert write_as_built(made, tmp_path / "report").files

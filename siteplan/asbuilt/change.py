@@ -139,11 +139,12 @@ def _ordered(
     rows = []
     for r in stock:
         count = max(order(r), 0)
-        pack = known[r.code].pack if r.code in known else 1
+        pack, line = (known[r.code].pack, known[r.code].line) if r.code in known else (1, "")
         rows.append(
             OrderPart(
                 code=r.code, name=r.name, takeoff=takeoff(r), cut_stock=r.cut_stock, order=count,
                 pack=pack, packs=count // pack, singles=count % pack, amount=r.money(count),
+                line=line,
             )
         )  # fmt: skip
     unpriced = [x.code for x in rows if x.amount is None and x.order]

@@ -13,7 +13,6 @@ from siteplan.errors import DataError, Fault, Finding
 from siteplan.laying.takeoff import Takeoff
 from siteplan.model import PieceKind
 from siteplan.ordering import Purchase
-from siteplan.products import Article
 from siteplan.sites import SITE_FILE, Site
 from siteplan.tomlfile import nearest
 
@@ -87,10 +86,8 @@ def stock_rows(
     DataError : ``asbuilt.delivered`` names a code the product lines do not have
     """
     pieces = result.pieces
-    articles: dict[str, Article] = {}
-    for line in lines_of(result):
-        for article in line.articles:
-            articles.setdefault(article.code, article)
+    # no two product lines of a site have a code in common
+    articles = {article.code: article for article in result.articles}
     order = {row.code: row for row in bought.order.rows}
     delivered = {code: row.order for code, row in order.items()}
     _refuse_unknown(site, set(articles))
@@ -137,12 +134,6 @@ def stock_rows(
             )
         )
     return tuple(rows), tuple(_findings(rows, set(articles), site))
-
-
-def lines_of(result: Takeoff) -> tuple:  # type: ignore[type-arg]
-    """Product lines a takeoff lays."""
-    several = getattr(result, "lines", None)
-    return (result.line,) if several is None else tuple(several)
 
 
 def _cut_stock(bought: Purchase, code: object, ticked: Ticked) -> Counter[str]:
