@@ -288,7 +288,7 @@ function along(k) {
 }
 
 // laid pieces are a solid line, pieces still to lay a line with its middle left free
-const strokeStyles = (done) => (done ? [[6, colours.done]] : [[6, colours.todo], [2.5, colours.paper]]);
+const strokeStyles = (done) => (done ? [[7, colours.done]] : [[7, colours.todo], [3.5, colours.paper]]);
 
 function drawStrokes(shown) {
   const far = usualLength * scale < 5, clear = PLAN.picture && !picture.hidden;
@@ -317,7 +317,21 @@ function drawPieces(shown) {
   if (usualLength * scale >= SIGN_PX) drawSigns(shown);
 }
 
-// outlines so narrow that their two long sides meet: a thick line that ends short of the joints
+// where pieces end: at the start of the next one of the run, walking
+const PIECE_ENDS = (() => {
+  const ends = new Float64Array(2 * COUNT), step = BACKWARDS ? -1 : 1;
+  for (let k = 0; k < COUNT; k++) {
+    const run = runOf(k), first = RUN_FIRST[run], last = RUN_FIRST[run + 1] - 1;
+    let next = k + step;
+    if (next < first || next > last) next = RUNS.closed[run] && last > first ? (BACKWARDS ? last : first) : -1;
+    const [dx, dy] = along(k), half = P.um[k] / 2e6;
+    ends[2 * k] = next < 0 ? P.at[2 * k] + dx * half : P.start[2 * next];
+    ends[2 * k + 1] = next < 0 ? P.at[2 * k + 1] + dy * half : P.start[2 * next + 1];
+  }
+  return ends;
+})();
+
+// outlines so narrow that their two long sides meet: a thick line along the middle, and the joints
 function drawThin(shown) {
   for (const done of [0, 1]) {
     const rows = shown.filter((k) => field.laid[k] === done);
@@ -327,8 +341,9 @@ function drawThin(shown) {
       for (let start = 0; start < rows.length; start += BATCH) {
         ctx.beginPath();
         for (const k of rows.slice(start, start + BATCH)) {
-          ring(P.xy, P.ends[k], P.ends[k + 1]);
-          ctx.closePath();
+          ctx.moveTo(X(P.start[2 * k]), Y(P.start[2 * k + 1]));
+          ctx.lineTo(X(P.at[2 * k]), Y(P.at[2 * k + 1]));
+          ctx.lineTo(X(PIECE_ENDS[2 * k]), Y(PIECE_ENDS[2 * k + 1]));
         }
         ctx.stroke();
       }

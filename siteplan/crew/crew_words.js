@@ -23,9 +23,10 @@ function turnWords(k) {
 function jointWords(k) {
   const lines = [], usual = RUNS.gap_um[runOf(k)], leg = P.leg[k];
   if (P.space[k] < 0) {
-    const first = k === RUN_FIRST[runOf(k)] && !RUNS.closed[runOf(k)];
+    const first = k === RUN_FIRST[runOf(k)], open = !RUNS.closed[runOf(k)];
     const clear = BACKWARDS ? RUNS.um[runOf(k)] - P.from[k] - P.um[k] : P.from[k];
-    if (first && clear > 0) lines.push([`Keep ${smallText(clear)} clear before it`, true]);
+    if (first && open && clear > 0) lines.push([`Keep ${smallText(clear)} clear before it`, true]);
+    if (first && !open && clear > GAP_MATTERS) lines.push([`Begins ${lengthText(clear)} from point A: the run closes there with its last piece`, true]);
     return [...lines, ...endWords(k)];
   }
   if (LEGS.joint[leg] && (k === 0 || P.leg[k - 1] !== leg)) return [[`Movement joint: keep ${smallText(P.space[k])} free`, true]];
