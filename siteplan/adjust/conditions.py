@@ -23,6 +23,7 @@ from typing import Final
 
 import numpy as np
 from scipy import linalg, sparse
+from scipy.sparse.csgraph import connected_components
 from scipy.stats import norm
 
 from siteplan.adjust.network import Network, Solution
@@ -33,6 +34,8 @@ MOST_UNKNOWN: Final = 3_000
 """unknowns of a network whose conditions are found by a dense factorisation"""
 UNCONTROLLED: Final = 0.01
 """redundancy below which an observation is not checked by the others: a blunder hides in it"""
+COMMON: Final = 24
+"""conditions an observation must be in to be one that many have in common"""
 _NOTHING: Final = 1e-9
 
 
@@ -139,14 +142,42 @@ class Conditions:
 def _weight(
     prior: sparse.csr_array, value: sparse.csr_array, prior_sigma: FloatArray, sigma: FloatArray
 ) -> FloatArray:
-    scaled_p = prior @ sparse.diags_array(prior_sigma)
-    scaled_v = value @ sparse.diags_array(sigma)
-    if not prior.shape[0]:
+    """(B S B')^-1.
+
+    What many conditions have in common (the scale of a tape) is few columns; without them the conditions
+    fall into parts that have nothing to do with each other, one for a bed or two.  Each part is
+    inverted by itself, and the common columns are brought in by the identity of Woodbury.
+    """
+    count = prior.shape[0]
+    if not count:
         return np.zeros((0, 0))
-    spread = (scaled_p @ scaled_p.T + scaled_v @ scaled_v.T).todense()
-    factor = linalg.cho_factor(np.asarray(spread), lower=True)
-    inverse = linalg.cho_solve(factor, np.eye(len(spread)))
+    both = [prior @ sparse.diags_array(prior_sigma), value @ sparse.diags_array(sigma)]
+    columns = sparse.csc_array(sparse.hstack(both, format="csc"))
+    many = np.diff(columns.indptr) > COMMON
+    own, common = sparse.csr_array(columns[:, ~many]), np.asarray(columns[:, many].todense())
+    inverse = _by_parts(sparse.csr_array(own @ own.T))
+    if common.shape[1]:
+        turned = inverse @ common
+        small = np.eye(common.shape[1]) + common.T @ turned
+        inverse = inverse - turned @ np.linalg.solve(small, turned.T)
     return np.asarray((inverse + inverse.T) / 2)
+
+
+def _by_parts(matrix: sparse.csr_array) -> FloatArray:
+    """Inverse of a positive definite matrix that may fall into parts, parts of one size at once."""
+    count = matrix.shape[0]
+    label = connected_components(matrix, directed=False)[1]
+    order = np.argsort(label, kind="stable")
+    sizes = np.bincount(label)
+    first = np.concatenate([[0], np.cumsum(sizes)])
+    made = np.zeros((count, count))
+    dense = np.asarray(matrix.todense())
+    for size in np.unique(sizes).tolist():
+        parts = np.flatnonzero(sizes == size)
+        at = order[first[parts][:, None] + np.arange(size)]
+        rows, columns = at[:, :, None], at[:, None, :]
+        made[rows, columns] = np.linalg.inv(dense[rows, columns])
+    return made
 
 
 def conditions_of(network: Network, x: FloatArray) -> Conditions:

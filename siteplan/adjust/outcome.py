@@ -22,6 +22,7 @@ from siteplan.sites import Site
 from siteplan.takeoffs import takeoff
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
 
+_BLOCK = 1_000
 MOVED_M = 5e-4
 """movements smaller than this are not listed"""
 
@@ -245,11 +246,16 @@ def reliability(made: Adjustment) -> Reliability:
     standard = np.full(len(sigma), np.nan)
     ok = np.isfinite(least)
     standard[ok] = made.solution.residual[ok] / (sigma[ok] * np.sqrt(redundancy[ok]))
-    gain = made.spread.gain(made.leg_functions())
-    effect = np.abs(gain) * np.where(ok, least, 0.0)
-    greatest = effect.argmax(axis=0) if len(gain) and gain.shape[1] else np.zeros(len(sigma), dtype=np.int64)
+    functions = made.leg_functions()
+    most, greatest = np.zeros(len(sigma)), np.zeros(len(sigma), dtype=np.int64)
+    for first in range(0, functions.shape[0], _BLOCK):
+        effect = np.abs(made.spread.gain(sparse.csr_array(functions[first : first + _BLOCK])))
+        top = effect.argmax(axis=0)
+        value = effect[top, np.arange(len(sigma))]
+        greatest = np.where(value > most, first + top, greatest)
+        most = np.maximum(most, value)
+    most = most * np.where(ok, least, 0.0)
     own = np.where(ok, (1 - redundancy) * np.where(ok, least, 0.0), np.nan)
-    most = effect[greatest, np.arange(len(sigma))] if len(gain) else np.zeros(len(sigma))
     return Reliability(
         redundancy=redundancy,
         standardised=standard,

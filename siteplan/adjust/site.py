@@ -57,7 +57,7 @@ class Adjustment:
     plan: RunPlan
     """with the adjusted outlines, without heights"""
     leg: IntArray
-    """(l,) number in ``plan`` of each leg as drawn, -1 where it is gone: numbers may change with the outlines"""
+    """(l,) number in ``plan`` of each leg as drawn, -1 where it is gone; outlines that move may renumber"""
     leg_before_m: FloatArray
     """(l,) ground length as drawn"""
     leg_after_m: FloatArray
@@ -222,8 +222,8 @@ def _looked(
 ) -> _State:
     """Solve and snoop in turn, until what is left free stays the same."""
     said = setup.settings
+    bare = conditions_of(network, x)
     for _ in range(MOST_LOOKS):
-        bare = conditions_of(network, x)
         suspects = suspects_of(setup, lengths, x, bare)
         found = snoop(
             bare, suspects, alpha=said.alpha, clear=said.clear_ratio, before=_again(suspects, freed)
@@ -231,9 +231,9 @@ def _looked(
         solution = solve(network, shifts_of(suspects, found), start=x)
         done = {f.suspect for f in found} == {f.suspect for f in freed}
         freed, x = found, solution.x
+        bare = conditions_of(network, x)
         if done:
             break
-    bare = conditions_of(network, x)
     look = Snoop(bare, suspects)
     free = look.free_columns(freed)
     return _State(solution, bare.released(free), suspects, freed, look.tests(free))

@@ -120,17 +120,25 @@ class Snoop:
         self.weight = [sparse.diags_array(w) for w in weights]
         a, b = suspects.first, suspects.first + suspects.width - 1
         self.a, self.b, self.two = a, b, suspects.width == 2
-        self.aa, self.bb, self.ab = self._inner(a, a), self._inner(b, b), self._inner(a, b)
+        self.aa, self.bb, self.ab = self._inner()
         self.own = self._own(a)
 
-    def _inner(self, a: IntArray, b: IntArray) -> FloatArray:
-        """(s,) a'Wb of pairs of columns, in blocks."""
-        made = np.zeros(len(a))
+    def _inner(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """(s,) each a'Wa, b'Wb and a'Wb of the first and last column of every suspect, in blocks."""
+        aa, bb, ab = np.zeros(len(self.a)), np.zeros(len(self.a)), np.zeros(len(self.a))
         block = max(1, _BLOCK // max(self.columns.shape[0], 1))
-        for k in range(0, len(a), block):
-            left, right = self.columns[:, a[k : k + block]], self.columns[:, b[k : k + block]]
-            made[k : k + block] = np.asarray(left.multiply(self.made.full @ right).sum(axis=0)).ravel()
-        return made
+        for k in range(0, len(self.a), block):
+            part = slice(k, k + block)
+            left, right = self.columns[:, self.a[part]], self.columns[:, self.b[part]]
+            turned = self.made.full @ left
+            aa[part] = np.asarray(left.multiply(turned).sum(axis=0)).ravel()
+            ab[part] = np.asarray(right.multiply(turned).sum(axis=0)).ravel()
+            two = np.flatnonzero(self.two[part])
+            bb[part] = aa[part]
+            if len(two):
+                last = right[:, two]
+                bb[k + two] = np.asarray(last.multiply(self.made.full @ last).sum(axis=0)).ravel()
+        return aa, bb, ab
 
     def _own(self, at: IntArray) -> FloatArray:
         """(s,) c'Pc in the weights of the observations themselves: 1/sigma^2 for a single one."""
