@@ -84,6 +84,14 @@ class Picture:
     traced: bool
     covered: BoolArray
     """(n,) beds that lie in it with every vertex, and with no more than half of them where it is blank"""
+    transform: Any
+    """its cells to coordinates in its CRS"""
+    filled: NDArray[np.bool_]
+    """a small copy: where it is not blank"""
+
+    def covers(self, frame: Frame, beds: Shapes) -> BoolArray:
+        """(n,) whether other beds lie in it, by the same rule as ``covered``."""
+        return _covered(self.size, self.filled, _cells(self.transform, frame, self.crs, beds), beds)
 
     @property
     def name(self) -> str:
@@ -200,7 +208,8 @@ def check_pictures(
             faults.extend(error.faults)
     if faults:
         raise DataError(*faults)
-    of_bed, sigma = _tracing(pictures, len(beds), tracing_error_m, tracing_error_px)
+    covered = [p.covered for p in pictures]
+    of_bed, sigma = traced_from(pictures, covered, len(beds), tracing_error_m, tracing_error_px)
     findings = [Finding("picture", "notice", p.describe()) for p in pictures]
     findings += _coverage_findings(pictures, beds)
     findings += _tracing_findings(pictures, of_bed, sigma, tracing_error_m, tracing_error_px)
@@ -224,7 +233,9 @@ def _look_at(source: PictureSource, frame: Frame, beds: Shapes, stretch: tuple[f
         if not facts.is_geographic and facts.metres_per_unit is not None:
             unit = float(facts.metres_per_unit)
             said = (math.hypot(t.a, t.d) * unit, math.hypot(t.b, t.e) * unit)
-        covered = _covered(raster, frame, crs, beds, source.path)
+        cells = _cells(raster.transform, frame, crs, beds)
+        _refuse_elsewhere(raster, frame, crs, cells, source.path)
+        size, filled = (raster.width, raster.height), _filled(raster)
         return Picture(
             path=source.path,
             crs=crs,
@@ -242,7 +253,9 @@ def _look_at(source: PictureSource, frame: Frame, beds: Shapes, stretch: tuple[f
             sheared_deg=-angle if cross < 0 else angle,
             stretch=_stretch(raster, shown, stretch),
             traced=source.traced,
-            covered=covered,
+            covered=_covered(size, filled, cells, beds),
+            transform=raster.transform,
+            filled=filled,
         )
 
 
@@ -289,13 +302,14 @@ def _stretch(
     return tuple(found)
 
 
-def _covered(raster: Any, frame: Frame, crs: str, beds: Shapes, path: Path) -> BoolArray:
-    """(n,) beds that lie in the picture."""
-    place = frame.coords(beds.xy, crs)
-    column, row = to_cells(raster.transform, place).T
-    with np.errstate(invalid="ignore"):
-        inside = (column >= 0) & (column <= raster.width) & (row >= 0) & (row <= raster.height)
-    if len(inside) and not inside.any():
+def _cells(transform: Any, frame: Frame, crs: str, beds: Shapes) -> FloatArray:
+    """(v, 2) column and row of every vertex."""
+    return to_cells(transform, frame.coords(beds.xy, crs))
+
+
+def _refuse_elsewhere(raster: Any, frame: Frame, crs: str, cells: FloatArray, path: Path) -> None:
+    """Refuse a picture in which no vertex of a bed lies."""
+    if len(cells) and not _inside(cells, (raster.width, raster.height)).any():
         lon, lat = frame.lonlat(
             frame.ground_xy(from_cells(raster.transform, np.array([_middle(raster)])), crs)
         )[0]
@@ -308,14 +322,30 @@ def _covered(raster: Any, frame: Frame, crs: str, beds: Shapes, path: Path) -> B
                 str(path),
             )
         )
+
+
+def _filled(raster: Any) -> NDArray[np.bool_]:
+    """A copy of at most a thousand pixels a side: where the picture is not blank."""
     shrink = max(1.0, max(raster.width, raster.height) / _LOOK_PX)
     shape = (max(1, round(raster.height / shrink)), max(1, round(raster.width / shrink)))
-    mask = raster.dataset_mask(out_shape=shape)
+    return np.asarray(raster.dataset_mask(out_shape=shape)) != 0
+
+
+def _inside(cells: FloatArray, size: tuple[int, int]) -> BoolArray:
+    with np.errstate(invalid="ignore"):
+        inside: BoolArray = ((cells >= 0) & (cells <= size)).all(axis=1)
+    return inside
+
+
+def _covered(size: tuple[int, int], filled: NDArray[np.bool_], cells: FloatArray, beds: Shapes) -> BoolArray:
+    """(n,) beds that lie in the picture."""
+    inside = _inside(cells, size)
     at = np.flatnonzero(inside)
-    r = np.clip((row[at] * shape[0] / raster.height).astype(np.int64), 0, shape[0] - 1)
-    c = np.clip((column[at] * shape[1] / raster.width).astype(np.int64), 0, shape[1] - 1)
+    rows, columns = filled.shape
+    r = np.clip((cells[at, 1] * rows / size[1]).astype(np.int64), 0, rows - 1)
+    c = np.clip((cells[at, 0] * columns / size[0]).astype(np.int64), 0, columns - 1)
     blank = np.zeros(len(inside), dtype=bool)
-    blank[at] = mask[r, c] == 0
+    blank[at] = ~filled[r, c]
     bed = np.repeat(beds.ring_feature, np.diff(beds.ring_offsets))
     every, outside, empty = (
         np.bincount(bed, weights=w, minlength=len(beds)) for w in (np.ones(len(bed)), ~inside, blank)
@@ -332,10 +362,22 @@ def _middle(raster: Any) -> tuple[float, float]:
 # ---------------------------------------------------------------- what follows for the beds
 
 
-def _tracing(
-    pictures: Sequence[Picture], beds: int, error_m: float | None, error_px: float
+def traced_from(
+    pictures: Sequence[Picture],
+    covered: Sequence[BoolArray],
+    beds: int,
+    error_m: float | None,
+    error_px: float,
 ) -> tuple[IntArray, FloatArray]:
-    """Picture each bed was traced from, and the standard deviation of its vertices."""
+    """Picture each bed was traced from, and the standard deviation of its vertices.
+
+    Parameters
+    ----------
+    pictures : of the site
+    covered : of each picture (n,) beds that lie in it
+    beds : how many there are
+    error_m, error_px : standard deviation of a traced vertex, where it is known, and in pixels where not
+    """
     of_bed = np.full(beds, -1, dtype=np.int64)
     sigma = np.full(beds, np.nan)
     for number, picture in enumerate(pictures):
@@ -343,7 +385,7 @@ def _tracing(
             continue
         gsd = picture.mean_gsd_m
         before = np.array([pictures[k].mean_gsd_m if k >= 0 else np.inf for k in of_bed.tolist()])
-        better = picture.covered & (gsd < before)
+        better = covered[number] & (gsd < before)
         of_bed[better] = number
         sigma[better] = error_px * gsd if error_m is None else error_m
     return of_bed, sigma

@@ -24,6 +24,7 @@ import pytest
 from siteplan import geodesy
 from siteplan.desk.drawing import new_id, wire_places
 from siteplan.desk.serve import NewSite, listening, site_folder
+from siteplan.desk.state import changes_between
 from siteplan.errors import UsageError
 from siteplan.record import Record
 from siteplan.sites import load_site
@@ -263,6 +264,35 @@ def test_undo_and_back(three: Desk) -> None:
     assert three.get("/api/features")["features"] == start
     assert three.post("/api/undo", {"base": 6, "revision": 1}, 422)["faults"]
     assert three.post("/api/undo", {"base": 6, "revision": 99}, 422)["faults"]
+
+
+def test_an_undo_plans_what_it_touches_and_is_what_a_fresh_start_finds(three: Desk) -> None:
+    three.edit(moved(three.feature("B3"), 2, 2, 0))
+    three.edit({"op": "set", "path": ["bed", "B1", "offset"], "value": "40 mm"})
+    three.session.worker.stop()
+    before = {bed: three.session.state.find(bed) for bed in ("B1", "B3")}
+    three.post("/api/undo", {"base": 3, "revision": 2})
+    after = {bed: three.session.state.find(bed) for bed in ("B1", "B3")}
+    for bed, kept in (("B1", True), ("B3", False)):
+        was, now = before[bed], after[bed]
+        assert was is not None
+        assert now is not None
+        assert (was[0].view is now[0].view) == kept
+    with desk(three.session.folder, "Bob") as again:
+        for path in ("/api/features", "/api/panel?bed=B3", "/api/panel?bed=B1", "/api/settings"):
+            assert again.get(path) == three.get(path)
+
+
+def test_what_differs_between_two_contents_is_named(three: Desk) -> None:
+    first = three.session.state.content
+    assert changes_between(first, first) == []
+    three.edit(moved(three.feature("B3"), 2, 2, 0))
+    three.edit(put(three.feature("B1"), name="renamed"))
+    three.edit({"op": "drop", "role": "beds", "id": "B2"})
+    three.edit({"op": "set", "path": ["spares", "percent"], "value": "7"})
+    found = changes_between(first, three.session.state.content)
+    named = [(type(c).__name__, getattr(c, "id", None)) for c in found]
+    assert named == [("PutFeature", "B1"), ("PutFeature", "B3"), ("DropFeature", "B2"), ("SetOverride", None)]
 
 
 def test_what_cannot_be_planned_is_refused_and_not_saved(three: Desk) -> None:

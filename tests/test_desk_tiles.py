@@ -17,8 +17,9 @@ from rasterio import Affine
 
 from siteplan import geodesy
 from siteplan.desk.tiles import tile_bounds
+from siteplan.sites import load_site
 
-from .desk_sites import Desk, desk, two_beds
+from .desk_sites import Desk, desk, put, rectangle, ring, two_beds
 from .make_sites import lonlat_of
 
 GRID = "EPSG:26915"
@@ -143,6 +144,23 @@ def test_the_rim_is_see_through(pictured: Desk) -> None:
     outside = image.getpixel((max(0, int(column) - 3), max(0, int(line) - 3)))
     assert isinstance(outside, tuple)
     assert outside[3] == 0
+
+
+def test_how_well_a_bed_was_traced_follows_it(tmp_path: Path) -> None:
+    """A bed dragged off the picture, and a new one on it, as a fresh start would judge them."""
+    folder = two_beds(tmp_path / "site", more=PICTURE)
+    write_picture(folder / "aerial.tif", quarters(1000))
+    with desk(folder) as made:
+        far = put(made.feature("B3"), rings=[ring(rectangle(7, 4, at=(140, 10)))])
+        made.edit(far)
+        made.edit(put(far, id=None, rings=[ring(rectangle(3, 3, at=(30, 20)))]))
+        now = made.session.state.site.pictures
+        fresh = load_site(folder).pictures
+        assert now is not None
+        assert fresh is not None
+        np.testing.assert_array_equal(now.of_bed, fresh.of_bed)
+        np.testing.assert_array_equal(now.outline_sigma_m, fresh.outline_sigma_m)
+        assert np.isnan(now.outline_sigma_m).tolist() == [False, False, True, False]
 
 
 def test_a_large_file_without_overviews_is_made_ready(tmp_path: Path) -> None:

@@ -52,7 +52,7 @@ class Places:
     def source(self, lonlat: Sequence[Sequence[float]]) -> FloatArray:
         """(n, 2 or 3) source coordinates; exactly the old ones of a vertex that came back as it was sent.
 
-        With heights where any of the vertices has one.
+        With heights where any of the vertices has one: those of new vertices between their neighbours'.
         """
         keys = wire_key(np.array(lonlat, dtype=np.float64).reshape(-1, 2))
         new = [k for k, key in enumerate(keys) if key not in self.known]
@@ -61,7 +61,12 @@ class Places:
             places = np.array([lonlat[k] for k in new], dtype=np.float64)
             out[new] = to_source(self.frame, self.crs, places)
         z = np.array([self.heights.get(key, np.nan) for key in keys])
-        return np.column_stack([out, z]) if np.isfinite(z).any() else out
+        known = np.flatnonzero(np.isfinite(z))
+        if not len(known):
+            return out
+        # a new vertex lies at the height the outline has between its neighbours
+        walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(out, axis=0).T))])
+        return np.column_stack([out, np.interp(walked, walked[known], z[known])])
 
 
 def to_source(frame: Frame, crs: str, lonlat: LonLatArray) -> FloatArray:

@@ -26,6 +26,7 @@ from siteplan.desk.rows import feature_rows
 from siteplan.desk.state import (
     Edited,
     State,
+    changes_between,
     edited,
     numbered,
     shown_part,
@@ -123,11 +124,18 @@ class Session:
         with self.lock:
             newest = self.record.newest()
             if newest.etag != self.state.etag:
-                self.state = self._loaded()
-                for role in ROLES:
-                    self.places.learn(self.state.content.features[role])
+                self.state = self._followed(newest)
                 self.worker.want(self.state)
             return self.state
+
+    def _followed(self, newest: Revision) -> State:
+        """The state of a revision somebody else made, or that was gone back to: what differs is planned."""
+        content = self.record.content(newest.number)
+        changes = changes_between(self.state.content, content)
+        for role in ROLES:
+            self.places.learn(content.features[role])
+        made = self._moved_to(self.state, content, changes).state
+        return numbered(made, newest.number, newest.etag)
 
     def head(self) -> dict[str, Any]:
         """Number and tag of the newest revision."""
@@ -135,12 +143,16 @@ class Session:
         return {"revision": newest.number, "etag": newest.etag}
 
     def _edited(self, state: State, changes: Sequence[Change]) -> Edited:
-        content = applied(state.content, changes)
+        made = self._moved_to(state, applied(state.content, changes), changes)
+        _refuse_named(made.state.site, changes)
+        return made
+
+    def _moved_to(self, state: State, content: Content, changes: Sequence[Change]) -> Edited:
+        """The state with another content, to which the changes lead."""
         if any(isinstance(c, (SetOverride, PutTape, DropTape)) for c in changes):
             site = self._site(content)
         else:
             site = site_after(state.site, content, changes)
-        _refuse_named(site, changes)
         return edited(state, content, site, changes)
 
     # --- changes

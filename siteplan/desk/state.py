@@ -21,8 +21,9 @@ from siteplan.inputs import line_place
 from siteplan.model import Features, Shapes
 from siteplan.own_lines import OwnLines, read_own_lines
 from siteplan.parts import Neighbours, Part, forms, index_of, plan_part, planned
-from siteplan.pictures import PictureCheck
-from siteplan.record import Change, Content, DropFeature, PutFeature, SetOverride
+from siteplan.pictures import PictureCheck, traced_from
+from siteplan.record import Change, Content, DropFeature, PutFeature, PutTape, SetOverride
+from siteplan.record.content import leaves
 from siteplan.sites import SITE_FILE, Site
 from siteplan.tables import joined, taken, with_feature, without
 from siteplan.types import FloatArray, IntArray
@@ -181,6 +182,66 @@ def _touched(before: State, after: State, changes: Sequence[Change]) -> tuple[se
     return touched, False
 
 
+# ---------------------------------------------------------------- from one revision to another
+
+
+def changes_between(old: Content, new: Content) -> list[Change]:
+    """What is not the same in two contents, as changes that name it; their figures are left empty.
+
+    Values that were set and tapes count as one change of each.
+    """
+    made: list[Change] = []
+    for role, after in new.features.items():
+        before = old.features[role]
+        made += [PutFeature(role, i, i, [], []) for i in _not_same(before, after)]
+        kept = {str(i) for i in after.ids}
+        made += [DropFeature(role, str(i)) for i in before.ids if str(i) not in kept]
+    a, b = (dict(leaves((), c.overrides)) for c in (old, new))
+    made += [SetOverride(path, b.get(path)) for path in {**a, **b} if a.get(path) != b.get(path)]
+    if (old.tapes, old.tape_keys) != (new.tapes, new.tape_keys):
+        made.append(PutTape("any", {}))
+    return made
+
+
+def _not_same(before: Features, after: Features) -> list[str]:
+    """Features of a table that the other does not have, or has otherwise."""
+    place = {str(i): k for k, i in enumerate(before.ids)}
+    one, two = _rows_of(before), _rows_of(after)
+    made = []
+    for k, name in enumerate(after.ids.tolist()):
+        was = place.get(str(name))
+        if was is None or not _same(before, was, one, after, k, two):
+            made.append(str(name))
+    return made
+
+
+def _rows_of(table: Features) -> tuple[IntArray, IntArray]:
+    """First ring of each feature, and first vertex of each; one more at the end."""
+    ring = np.searchsorted(table.ring_feature, np.arange(len(table) + 1))
+    return ring, table.ring_offsets[ring]
+
+
+def _same(
+    a: Features, i: int, of_a: tuple[IntArray, IntArray], b: Features, k: int, of_b: tuple[IntArray, IntArray]
+) -> bool:
+    rings = [slice(r[n], r[n + 1]) for (r, _), n in ((of_a, i), (of_b, k))]
+    spans = [slice(v[n], v[n + 1]) for (_, v), n in ((of_a, i), (of_b, k))]
+    return (
+        a.names[i] == b.names[k]
+        and np.array_equal(a.coords[spans[0]], b.coords[spans[1]])
+        and np.array_equal(a.ring_kind[rings[0]], b.ring_kind[rings[1]])
+        and np.array_equal(
+            a.ring_offsets[rings[0]] - spans[0].start, b.ring_offsets[rings[1]] - spans[1].start
+        )
+        and np.array_equal(a.z[spans[0]], b.z[spans[1]], equal_nan=True)
+        and _attributes(a, i) == _attributes(b, k)
+    )
+
+
+def _attributes(table: Features, k: int) -> dict[str, Any]:
+    return {name: values[k] for name, values in table.attributes.items() if values[k] is not None}
+
+
 # ---------------------------------------------------------------- the site after a change
 
 
@@ -205,7 +266,7 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
         changed[role] = features
         changed[name] = _shapes_after(site, role, getattr(site, name), features, ids)
     if "beds" in touched:
-        changed |= _of_beds(site, changed["beds"])
+        changed |= _of_beds(site, changed["beds"], changed["bed_shapes"])
         changed["own_lines"] = _own_lines(site, changed["beds"])
     return replace(site, **changed)
 
@@ -246,7 +307,7 @@ def _own_lines(site: Site, beds: Features) -> OwnLines:
     return read_own_lines(site.settings, beds, lambda text: line_place(text, site.folder), SITE_FILE)
 
 
-def _of_beds(site: Site, beds: Features) -> dict[str, Any]:
+def _of_beds(site: Site, beds: Features, shapes: Shapes) -> dict[str, Any]:
     """What else goes with the beds: heights of their vertices, pictures they were traced from."""
     changed: dict[str, Any] = {}
     heights, pictures = site.heights, site.pictures
@@ -256,22 +317,14 @@ def _of_beds(site: Site, beds: Features) -> dict[str, Any]:
         z = outline_heights(beds, site.settings.heights.unit)
         changed["heights"] = replace(heights, outline_z_m=z)
     if pictures is not None:
-        of_bed, sigma = _traced(site, pictures, beds)
+        of_bed, sigma = _traced(site, pictures, shapes)
         changed["pictures"] = replace(pictures, of_bed=of_bed, outline_sigma_m=sigma)
     return changed
 
 
-def _traced(site: Site, pictures: PictureCheck, beds: Features) -> tuple[IntArray, FloatArray]:
-    """Picture each bed was traced from, and how well: as before, of a new bed as in the finest picture."""
-    place = {str(i): k for k, i in enumerate(site.beds.ids)}
-    row = np.array([place.get(str(i), -1) for i in beds.ids], dtype=np.int64)
-    traced = [k for k, picture in enumerate(pictures.pictures) if picture.traced]
-    best = min(traced, key=lambda k: pictures.pictures[k].mean_gsd_m, default=-1)
-    known = pictures.outline_sigma_m[pictures.of_bed == best]
-    sigma = float(known[0]) if len(known) and best >= 0 else float("nan")
-    if not len(pictures.of_bed):
-        return np.full(len(row), best), np.full(len(row), sigma)
-    return (
-        np.where(row >= 0, pictures.of_bed[row], best),
-        np.where(row >= 0, pictures.outline_sigma_m[row], sigma),
-    )
+def _traced(site: Site, pictures: PictureCheck, shapes: Shapes) -> tuple[IntArray, FloatArray]:
+    """Picture each bed was traced from, and how well."""
+    said = site.settings.pictures
+    error_m = None if said.tracing_error is None else um_to_m(said.tracing_error)
+    covered = [p.covers(site.frame, shapes) for p in pictures.pictures]
+    return traced_from(pictures.pictures, covered, len(shapes), error_m, said.tracing_error_px)
