@@ -266,6 +266,23 @@ def test_undo_and_back(three: Desk) -> None:
     assert three.post("/api/undo", {"base": 6, "revision": 99}, 422)["faults"]
 
 
+def test_runs_keep_their_ids_when_a_gate_is_cut(three: Desk) -> None:
+    """A gate makes two runs of one; the next edit and a fresh start call them the same."""
+    for east in (41.0, 44.0):
+        gate = {
+            "op": "put", "role": "openings", "id": None, "name": "gate", "kinds": [3],
+            "rings": [ring([(east, 14.1)])], "attributes": {"width": "1 m"},
+        }  # fmt: skip
+        three.edit(gate)
+    named = [leg["id"] for leg in three.get("/api/panel?bed=B3")["legs"]]
+    assert len({leg.rsplit("-", 1)[0] for leg in named}) == 2
+    three.edit({"op": "drop", "role": "openings", "id": "O01"})
+    left = {leg["id"].rsplit("-", 1)[0] for leg in three.get("/api/panel?bed=B3")["legs"]}
+    assert left < {leg.rsplit("-", 1)[0] for leg in named}
+    with desk(three.session.folder, "Bob") as again:
+        assert again.get("/api/panel?bed=B3") == three.get("/api/panel?bed=B3")
+
+
 def test_an_undo_plans_what_it_touches_and_is_what_a_fresh_start_finds(three: Desk) -> None:
     three.edit(moved(three.feature("B3"), 2, 2, 0))
     three.edit({"op": "set", "path": ["bed", "B1", "offset"], "value": "40 mm"})

@@ -40,6 +40,7 @@ from siteplan.desk.wire import Refused
 from siteplan.errors import DataError, Fault, OutputError, SiteplanError, UsageError
 from siteplan.model import Features
 from siteplan.parts import Part
+from siteplan.plans import run_names
 from siteplan.publish.write import default_folder
 from siteplan.record import (
     Change,
@@ -47,6 +48,7 @@ from siteplan.record import (
     Content,
     DropFeature,
     DropTape,
+    PutRunNames,
     PutTape,
     Record,
     Revision,
@@ -184,10 +186,13 @@ class Session:
             state = self._at(base, etag)
             drawing = self.drawn(state, changes)
             done = self._planned(state, drawing.made)
-            revision = self._saving(
-                lambda: self.record.save(base, drawing.made, who=self.who, what=what, etag=etag)
-            )
-            self.state = numbered(done.state, revision.number, revision.etag)
+            # what runs are called is kept with the revision, so that they keep their names later on
+            parts = [each.view.part for each in done.fresh]
+            names = [PutRunNames(bed, n) for part in parts for bed, n in run_names(part.site).items()]
+            kept = [*drawing.made, *names]
+            revision = self._saving(lambda: self.record.save(base, kept, who=self.who, what=what, etag=etag))
+            content = applied(done.state.content, names) if names else None
+            self.state = numbered(done.state, revision.number, revision.etag, content)
             self._learn(drawing)
             self.worker.want(self.state)
             done = Edited(self.state, done.affected, done.fresh)

@@ -85,9 +85,11 @@ def whole_state(revision: int, etag: str, content: Content, site: Site) -> State
     return State(revision, etag, content, site, shown)
 
 
-def numbered(state: State, revision: int, etag: str) -> State:
-    """The same state, of another revision."""
-    return _carried(state, State(revision, etag, state.content, state.site, state.shown))
+def numbered(state: State, revision: int, etag: str, content: Content | None = None) -> State:
+    """The same state, of another revision; with what the record keeps beside it, where that is given."""
+    kept = state.content if content is None else content
+    site = state.site if content is None else replace(state.site, recorded=content)
+    return _carried(state, State(revision, etag, kept, site, state.shown))
 
 
 def with_shown(state: State, shown: tuple[Shown, ...]) -> State:
@@ -259,7 +261,7 @@ def site_after(site: Site, content: Content, changes: Iterable[Change]) -> Site:
     DataError : a feature the site's grid cannot place
     """
     touched = _ids_by_role(changes)
-    changed: dict[str, Any] = {}
+    changed: dict[str, Any] = {"recorded": content}
     for role, ids in touched.items():
         features = content.features[role]
         name = {"beds": "bed_shapes", "abutments": "abutment_shapes", "openings": "opening_shapes"}[role]
