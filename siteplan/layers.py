@@ -16,6 +16,7 @@ from siteplan.laying.corner_units import CornerHow
 from siteplan.model import Features, NodeKind, PieceKind, Pieces, RingKind, Runs, Shapes
 from siteplan.outline.joints import joint_um
 from siteplan.phases import run_owners, run_phases
+from siteplan.planar import closed_rings
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan
@@ -104,10 +105,8 @@ def _points(name: str, columns: dict[str, Any], xy: XYArray) -> Layer:
 
 def _closed_coords(layer: Layer, coords: FloatArray) -> tuple[FloatArray, OffsetArray]:
     """Vertices with the first vertex of each closed ring repeated at its end."""
-    starts, ends = layer.ring_offsets[:-1], layer.ring_offsets[1:]
     closed = (layer.ring_kind == RingKind.OUTER) | (layer.ring_kind == RingKind.ISLAND)
-    take = np.insert(np.arange(len(coords)), ends[closed], starts[closed])
-    offsets = layer.ring_offsets + np.concatenate([[0], np.cumsum(closed)])
+    take, offsets = closed_rings(layer.ring_offsets, closed)
     return coords[take], offsets
 
 

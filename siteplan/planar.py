@@ -45,6 +45,23 @@ def offsets_of(counts: IntArray) -> OffsetArray:
     return out
 
 
+def closed_rings(offsets: OffsetArray, closed: BoolArray) -> tuple[IntArray, OffsetArray]:
+    """Rows and offsets of lines with the first vertex of each closed one repeated at its end.
+
+    Parameters
+    ----------
+    offsets : (r + 1,) vertices of each line; a closed one repeats no vertex
+    closed : (r,)
+
+    Examples
+    --------
+    >>> closed_rings(np.array([0, 3, 5]), np.array([True, False]))[0].tolist()
+    [0, 1, 2, 0, 3, 4]
+    """
+    take = np.insert(np.arange(offsets[-1]), offsets[1:][closed], offsets[:-1][closed])
+    return take, offsets + np.concatenate([[0], np.cumsum(closed)])
+
+
 def kept_offsets(offsets: OffsetArray, keep: BoolArray) -> OffsetArray:
     """Offsets after the vertices that are not kept have been left out."""
     before = np.zeros(len(keep) + 1, dtype=np.int64)

@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 
 from siteplan.model import Pieces, Runs
+from siteplan.planar import closed_rings
 from siteplan.types import FloatArray, IntArray
 
 LEAST_M2: Final = 1e-4
@@ -31,9 +32,7 @@ class Overlaps:
 
 def footprints(pieces: Pieces) -> np.ndarray:
     """(p,) footprints as polygons."""
-    starts, ends = pieces.outline_offsets[:-1], pieces.outline_offsets[1:]
-    take = np.insert(np.arange(len(pieces.outline_xy)), ends, starts)
-    rings = pieces.outline_offsets + np.arange(len(pieces.outline_offsets))
+    take, rings = closed_rings(pieces.outline_offsets, np.ones(len(pieces), dtype=np.bool_))
     made = shapely.from_ragged_array(
         shapely.GeometryType.POLYGON, pieces.outline_xy[take], (rings, np.arange(len(rings)))
     )

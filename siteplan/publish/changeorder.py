@@ -21,8 +21,8 @@ from siteplan.matching import SHARE, WITHIN_M
 from siteplan.plans import plan_runs
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.chart import printable, shortened, wrapped
-from siteplan.publish.files import output_set
-from siteplan.publish.linestable import json_text
+from siteplan.publish.files import write_texts
+from siteplan.publish.linestable import json_text, told_written
 from siteplan.publish.printout import progress
 from siteplan.publish.write import write_plan
 from siteplan.sites import SITE_FILE, load_site, measure
@@ -501,12 +501,8 @@ def write_change(change: Change, folder: Path) -> tuple[str, ...]:
     ------
     OutputError : the folder cannot be written
     """
-    with output_set(folder) as partial:
-        for name, text in zip(
-            FILES, (change_json(change), change_csv(change), change_text(change)), strict=True
-        ):
-            (partial / name).write_text(text, encoding="utf-8", newline="")
-    return FILES
+    made = (change_json(change), change_csv(change), change_text(change))
+    return write_texts(folder, dict(zip(FILES, made, strict=True)))
 
 
 def run_change(old: Path, new: Path, *, out: Path | None, as_json: bool, skip_faulty: bool) -> Change:
@@ -529,6 +525,5 @@ def run_change(old: Path, new: Path, *, out: Path | None, as_json: bool, skip_fa
         sys.stdout.write(change_json(change))
     else:
         sys.stdout.write(change_text(change))
-        if out is not None:
-            sys.stdout.write(f"\nWritten to {printable(str(out))}: {', '.join(files)}\n")
+        told_written(out, files, before="\n")
     return change

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -64,6 +64,19 @@ def output_set(folder: Path) -> Iterator[Path]:
         shutil.rmtree(partial, ignore_errors=True)
         if created and not done and not any(folder.iterdir()):
             folder.rmdir()
+
+
+def write_texts(folder: Path, texts: Mapping[str, str]) -> tuple[str, ...]:
+    """Write texts as UTF-8 files into a folder, all or none; their names.
+
+    Raises
+    ------
+    OutputError : the folder cannot be written
+    """
+    with output_set(folder) as partial:
+        for name, text in texts.items():
+            (partial / name).write_text(text, encoding="utf-8", newline="")
+    return tuple(texts)
 
 
 def _sync(path: Path) -> None:

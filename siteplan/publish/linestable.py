@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,7 +26,7 @@ from siteplan.compare.lines import (
 from siteplan.laying.order import money_text
 from siteplan.publish.cells import safe_cell
 from siteplan.publish.chart import Bar, Panel, bar_chart, printable, shortened
-from siteplan.publish.files import output_set
+from siteplan.publish.files import write_texts
 from siteplan.publish.printout import progress
 from siteplan.sites import load_site
 from siteplan.units import Unit, format_length
@@ -123,6 +123,12 @@ def _line_data(x: LineResult | NotPlanned) -> dict[str, Any]:
 def lines_json(comparison: LineComparison) -> str:
     """:func:`lines_data` as text."""
     return json_text(lines_data(comparison))
+
+
+def told_written(out: Path | None, files: Sequence[str], before: str = "") -> None:
+    """Say what was written, if anything was."""
+    if out is not None:
+        sys.stdout.write(f"{before}Written to {printable(str(out))}: {', '.join(files)}\n")
 
 
 def json_text(data: dict[str, Any]) -> str:
@@ -390,12 +396,8 @@ def write_lines(comparison: LineComparison, folder: Path) -> tuple[str, ...]:
     ------
     OutputError : the folder cannot be written
     """
-    with output_set(folder) as partial:
-        for name, text in zip(
-            FILES, (lines_json(comparison), lines_csv(comparison), lines_svg(comparison)), strict=True
-        ):
-            (partial / name).write_text(text, encoding="utf-8", newline="")
-    return FILES
+    made = (lines_json(comparison), lines_csv(comparison), lines_svg(comparison))
+    return write_texts(folder, dict(zip(FILES, made, strict=True)))
 
 
 def run_lines(place: Path, lines: str, *, out: Path | None, as_json: bool, skip_faulty: bool) -> int:
@@ -418,6 +420,5 @@ def run_lines(place: Path, lines: str, *, out: Path | None, as_json: bool, skip_
         sys.stdout.write(lines_json(comparison))
     else:
         print_lines(comparison, site.settings.show.units, site.settings.show.inch_fraction)
-        if out is not None:
-            sys.stdout.write(f"Written to {printable(str(out))}: {', '.join(files)}\n")
+        told_written(out, files)
     return 0 if len(comparison.planned) == len(comparison.lines) else 1
