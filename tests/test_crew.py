@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -281,6 +282,20 @@ def test_handout_writes_it_by_default(tmp_path: Path, sample_data: Path) -> None
     assert again.exit_code == 0
     assert not (tmp_path / "b" / "crew.html").exists()
     assert "Crew page" not in again.output
+
+
+def test_several_product_lines(tmp_path: Path, sample_data: Path) -> None:
+    """Codes of all lines, and of each run its own usual joint."""
+    site = shutil.copytree(sample_data / "larkspur_close", tmp_path / "site")
+    with (site / "site.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[bed.C2]\nline = "rigid-900mm"\n')
+    plan = planned(load_site(site))
+    data = held(page_bytes(plan))
+    assert data["line"] == "flex-2m, rigid-900mm"
+    for run, gap in zip(data["runs"]["ids"], data["runs"]["gap_um"], strict=True):
+        assert gap == (6000 if run.startswith("C2-") else 2000)
+    codes = [data["codes"][c]["code"] for c in numbers(data["pieces"]["code"], "<u2")]
+    assert codes == list(plan.result.pieces.code)
 
 
 def test_size_per_piece(tmp_path: Path) -> None:
