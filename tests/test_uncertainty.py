@@ -31,7 +31,7 @@ from siteplan.uncertainty.lengths import (
     tracing_bias,
     vertex_part,
 )
-from siteplan.uncertainty.suffice import Crew, laid_runs, lay_again, needed
+from siteplan.uncertainty.suffice import Crew, corners_near_limits, laid_runs, lay_again, needed
 from siteplan.uncertainty.sufficing import clopper_pearson, least_order, share_of, suffices, tuned_order
 from tests.make_sites import kidney, polygon, rectangle, write_features
 from tests.true_sites import Shape, TrueSite, moved_out, planned_need, write_site
@@ -173,7 +173,8 @@ def test_covariance_by_formula_is_that_of_simulation(small: tuple[Site, RunPlan]
         (np.ones(len(runs.leg_id)), (runs.leg_run, np.arange(len(runs.leg_id)))),
         shape=(len(runs.run_id), len(runs.leg_id)),
     )
-    for rows_of in (sparse.csr_array(np.eye(len(runs.leg_id))), by_run, by_run.sum(axis=0)[None]):
+    sums = (np.eye(len(runs.leg_id)), by_run.toarray(), np.ones((1, len(runs.leg_id))))
+    for rows_of in sums:
         matrix = sparse.csr_array(rows_of)
         simulated = np.asarray(matrix @ lengths.T).std(axis=1)
         stated = model.sigma(matrix)
@@ -470,6 +471,29 @@ def test_the_order_suffices_and_stands_beside_the_percentage(small: tuple[Site, 
     assert flat.order.lines == sure.flat.lines, "with [uncertainty] and no suffice the percentage stays"
     costs = [level.least.cost for level in sure.confidence.levels]
     assert costs == sorted(costs)
+
+
+def test_corners_that_may_turn_beyond_their_unit_are_told(tmp_path: Path) -> None:
+    """84 to 96 degrees is the range of a square unit here; corners of 94.7 and 90 degrees, 20 mm vertices."""
+    far = np.radians(180 - 94.7)
+    box = np.array([(0, 0), (8, 0), (8 + 5 * np.cos(np.pi - far), 5 * np.sin(far)), (0.0, 5 * np.sin(far))])
+    site = write_site(
+        tmp_path, TrueSite((Shape("B1", box),), "rigid-900mm", {}), {"B1": box},
+        '[uncertainty]\nvertex_sigma = "20 mm"\n',
+    )  # fmt: skip
+    plan = plan_runs(site)
+    result = takeoff(site, plan)
+    turn = plan.runs.corner_turn_deg
+    near = corners_near_limits(plan.runs, result, np.array([0.02]))
+    # 20 mm at 5 and 8 m: about half a degree
+    expected = [
+        str(plan.runs.leg_id[leg])
+        for leg, t in zip(plan.runs.corner_leg, turn, strict=True)
+        if abs(abs(t - 90) - 5) < 1.0 and abs(t - 90) < 5
+    ]
+    assert expected
+    assert list(near) == expected
+    assert not corners_near_limits(plan.runs, result, np.array([1e-4]))
 
 
 def test_nothing_is_drawn_where_nobody_asks(small: tuple[Site, RunPlan]) -> None:

@@ -71,7 +71,9 @@ class Shape:
     def at(self, angle: np.ndarray) -> np.ndarray:
         """Points of a smooth bed."""
         radius = self.size * (1 + self.lobes[0] * np.cos(angle) + self.lobes[1] * np.cos(2 * angle))
-        return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]) + np.array(self.centre)
+        made: np.ndarray = np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
+        made += np.array(self.centre)
+        return made
 
     def normal(self, angle: np.ndarray) -> np.ndarray:
         """Outward unit normals of a smooth bed."""
@@ -84,7 +86,8 @@ class Shape:
         """Vertices fine enough to stand for the bed itself."""
         if self.corners is not None:
             return self.corners
-        return self.at(np.linspace(0, 2 * np.pi, round(2 * np.pi * self.size / 0.1), endpoint=False))
+        angle = np.linspace(0, 2 * np.pi, round(2 * np.pi * self.size / 0.1), endpoint=False)
+        return self.at(angle)
 
 
 @dataclass(frozen=True)
@@ -297,6 +300,8 @@ class Truth:
     plan: RunPlan
     need: np.ndarray
     """(a,) pieces of each code, none of them broken"""
+    how: np.ndarray
+    """(c,) how each corner is made"""
 
 
 def planned_need(site: Site, plan: RunPlan) -> np.ndarray:
@@ -313,7 +318,7 @@ def truth_of(rng: np.random.Generator, folder: Path, site: TrueSite, world: Worl
     batch, habit = rng.standard_normal(2) * np.array([world.batch, world.habit_m])
     real: Any = replace(made, line=real_line(line, batch, habit))
     plan = plan_runs(real)
-    return Truth(plan, planned_need(real, plan))
+    return Truth(plan, planned_need(real, plan), takeoff(real, plan).corners.how)
 
 
 def is_enough(rng: np.random.Generator, order: np.ndarray, need: np.ndarray, breakage: float) -> np.ndarray:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from siteplan.sites import Site
 
 Cell = str | int | float | None
+NAMED = 12
+"""corners named one by one"""
 CAUTION = (
     "Drawn from the settings of [uncertainty]: where they are wrong, so is the probability. None of their "
     "defaults has a published source."
@@ -139,6 +141,13 @@ def confidence_texts(site: Site, result: Takeoff, bought: Purchase) -> list[str]
             f"The least-cost order is not proven: the time ended at {_money(least.cost, flat)}, and none "
             f"costs less than {_money(least.bound, flat)}"
         )
+    if sure.near_limit:
+        more = f" and {len(sure.near_limit) - NAMED} more" if len(sure.near_limit) > NAMED else ""
+        texts.append(
+            f"{len(sure.near_limit)} corners may turn beyond the range of their unit on the ground, and "
+            f"would then be made another way, which the probability does not know: at the far end of legs "
+            f"{', '.join(sure.near_limit[:NAMED])}{more}. Measure their angles."
+        )
     if not sure.priced:
         texts.append("Codes that are needed have no price: the fewest pieces were looked for.")
     return texts
@@ -213,6 +222,7 @@ def confidence_data(site: Site, result: Takeoff, bought: Purchase) -> dict[str, 
                 }
                 for reach in order_reaches(site, result, bought)
             ],
+            "corners_near_limit": list(sure.near_limit),
             "levels": [
                 {
                     "probability": float(level.probability),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from siteplan.laying.corner_units import CornerHow, leaving_legs
 from siteplan.laying.filling import Beside, Filled, fill_runs
 from siteplan.laying.lay_rules import LayRules
 from siteplan.laying.needs import needs
@@ -19,7 +20,7 @@ from siteplan.products import ProductLine
 from siteplan.sites import Site
 from siteplan.slope import sloped
 from siteplan.types import FloatArray, IntArray, ObjectArray
-from siteplan.uncertainty.components import said_of
+from siteplan.uncertainty.components import bed_facts, said_of
 from siteplan.uncertainty.lengths import LengthModel
 from siteplan.uncertainty.sufficing import LeastOrder, Share, share_of, tuned_order
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 SAMPLES: Final = 3
 """one the order is fitted to, one it is held against, one that says what it reaches"""
+NEAR_SIGMAS: Final = 2.0
 LEVELS: Final = tuple(Fraction(p, 100) for p in (80, 90, 95, 99))
 """levels of the table of what more certainty costs"""
 
@@ -196,6 +198,9 @@ class Confidence:
     priced: bool
     """False: codes have no price, so the fewest pieces are wanted instead of the least cost"""
     lengths: LengthModel
+    near_limit: tuple[str, ...]
+    """legs that arrive at a corner which may turn beyond the range of its unit on the ground: within
+    ``NEAR_SIGMAS`` of a limit.  How corners are made is not drawn, so these are told"""
 
     def at(self, probability: Fraction) -> Level:
         """The order at one of the levels."""
@@ -281,4 +286,32 @@ def confidence(
         check=check,
         priced=priced,
         lengths=lengths,
+        near_limit=corners_near_limits(plan.runs, result, bed_facts(site).sigma_m),
     )
+
+
+def corners_near_limits(runs: Runs, result: Takeoff, sigma_m: FloatArray) -> tuple[str, ...]:
+    """Ids of the legs that arrive at corners whose unit the true turn may be out of the range of.
+
+    Parameters
+    ----------
+    runs : the plan
+    result : its takeoff
+    sigma_m : (b,) standard deviation of a traced vertex of each bed, each way
+
+    Notes
+    -----
+    A turn t between edges a and b changes with its three vertices by 1/a, by the two together, and by 1/b,
+    so var t = s^2 (1/a^2 + 1/b^2 + 1/a^2 + 1/b^2 + 2 cos t / ab), vertices independent.
+    """
+    arriving, leaving = runs.corner_leg, leaving_legs(runs)
+    last, first = runs.offsets[arriving + 1] - 1, runs.offsets[leaving]
+    a = np.hypot(*(runs.xy[last] - runs.xy[last - 1]).T)
+    b = np.hypot(*(runs.xy[first + 1] - runs.xy[first]).T)
+    turn = np.abs(runs.corner_turn_deg)
+    spread = 2 / a**2 + 2 / b**2 + 2 * np.cos(np.radians(turn)) / (a * b)
+    sigma_deg = np.degrees(sigma_m[runs.bed[runs.leg_run[arriving]]] * np.sqrt(np.maximum(spread, 0.0)))
+    unit = np.where(result.corners.how == CornerHow.UNIT, result.corners.unit, -1)
+    limits = np.array([(c.least_deg, c.greatest_deg) for c in result.corner_units] + [(-np.inf, np.inf)])
+    margin = np.minimum(turn - limits[unit, 0], limits[unit, 1] - turn)
+    return tuple(runs.leg_id[arriving[margin < NEAR_SIGMAS * sigma_deg]].tolist())
