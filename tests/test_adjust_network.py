@@ -258,7 +258,8 @@ def test_scipy_finds_the_same_minimum(seed: int) -> None:
     other = least_squares(misfit, net.prior, xtol=1e-15, ftol=1e-15, gtol=1e-12)
     np.testing.assert_allclose(made.x, other.x, atol=1e-7)
     assert made.chi2 == pytest.approx(2 * other.cost, rel=1e-9)
-    dense = np.linalg.inv(other.jac.T @ other.jac)
+    jac = np.asarray(other.jac)
+    dense = np.linalg.inv(jac.T @ jac)
     np.testing.assert_allclose(made.cofactors(np.eye(len(made.x))), dense, atol=1e-9)
 
 

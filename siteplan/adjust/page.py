@@ -29,7 +29,9 @@ def _cells(texts: list[str], numbers: list[str]) -> str:
 
 def _table(heads: list[str], numbers_from: int, rows: list[str]) -> str:
     head = "".join(f"<th{' class=n' if k >= numbers_from else ''}>{h}</th>" for k, h in enumerate(heads))
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    body = f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    # on a phone a wide table is moved under the finger, not the page
+    return f'<div style="overflow-x:auto">{body}</div>'
 
 
 def section(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used: int) -> str:
