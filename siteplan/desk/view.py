@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from siteplan.desk.bare import bare_lines
 from siteplan.desk.words import Words
 from siteplan.layers import run_lines
 from siteplan.model import PieceKind
@@ -27,6 +28,8 @@ MOST_PIECES: Final = 15_000
 """pieces drawn at once"""
 MOST_LEGS: Final = 1_500
 """legs named at once"""
+FAR_LEGS: Final = 500
+"""the same while pieces are too small to draw"""
 LEAST_PIXELS: Final = 3.0
 """a section shorter than this on the screen is not drawn"""
 _UNIT: Final = 1e8
@@ -153,13 +156,13 @@ class PartView:
 
     @cached_property
     def unmet(self) -> Lines:
-        """Legs that are not met."""
+        """What is not met, as the stretch of the leg that lies bare."""
         runs, unmet = self.part.plan.runs, self.part.result.unmet
-        count = np.diff(runs.offsets)[unmet.leg]
-        vertex = ragged(runs.offsets[:-1][unmet.leg], count)
+        lines = bare_lines(runs, self.part.result)
+        xy = np.concatenate(lines) if lines else np.zeros((0, 2))
         return Lines.of(
             runs.leg_id[unmet.leg], self.words.unmet(self.part), runs.bed[unmet.run],
-            self.part.site.frame.wgs84(runs.xy[vertex]), offsets_of(count),
+            self.part.site.frame.wgs84(xy), offsets_of(np.array([len(x) for x in lines], dtype=np.int64)),
         )  # fmt: skip
 
     @cached_property
@@ -262,19 +265,22 @@ def plan_answer(
             unmet.append(
                 {"leg": part.ids[k], "bed": ids[part.bed[k]], "text": part.texts[k], "line": part.line(k)}
             )
-        part = view.legs
-        rows = part.within(box, each.live)
-        for k in rows if len(rows) <= MOST_LEGS else ():
-            legs.append(
+    pieces, note = _pieces(shown, box, zoom)
+    rows = [each.view.legs.within(box, each.live) for each in shown]
+    # from afar nobody reads or hits a leg of a large site: its lines are not written out
+    if sum(map(len, rows)) <= (FAR_LEGS if pieces is None else MOST_LEGS):
+        for each, row in zip(shown, rows, strict=True):
+            part, lines, ids = each.view.legs, each.view.leg_lines, each.view.bed_ids
+            legs += [
                 {
                     "id": part.ids[k],
                     "bed": ids[part.bed[k]],
                     "text": part.texts[k],
                     "at": part.line(k)[0],
-                    "line": view.leg_lines.line(k),
+                    "line": lines.line(k),
                 }
-            )
-    pieces, note = _pieces(shown, box, zoom)
+                for k in row
+            ]
     return {
         "runs": runs,
         "corners": corners,

@@ -218,8 +218,11 @@
     desk.setMode("look");
     await desk.saving.open();
     if (half) { desk.drawPane.resume(half); }
+    await new Promise((go) => {
+      on("fetched", go);
+      desk.store.look().then(go);
+    });
     desk.panels.refresh();
-    await desk.store.look();
     map().on("moveend", () => keep.set("view", { at: [map().getCenter().lat, map().getCenter().lng], zoom: map().getZoom() }, sessionStorage));
     setInterval(desk.saving.heartbeat, 3000);
     addEventListener("focus", desk.saving.heartbeat);

@@ -121,11 +121,9 @@
     const mine = late, { signal } = asking, box = viewBox(0.6), zoom = map().getZoom();
     const bbox = box.map((v) => v.toFixed(8)).join(",");
     try {
-      const outlines = need.features ? get(`/api/features?bbox=${bbox}`, { signal }) : null;
-      const laid = need.plan ? get(`/api/plan?bbox=${bbox}&zoom=${zoom}`, { signal }) : null;
-      if (laid) { laid.catch(() => {}); }
-      if (outlines) {
-        const answer = await outlines;
+      /* outlines first: they are soon there, and one can begin */
+      if (need.features) {
+        const answer = await get(`/api/features?bbox=${bbox}`, { signal });
         if (mine !== late) { return; }
         features.clear();
         answer.features.forEach(put);
@@ -133,8 +131,8 @@
         tell("fetched");
         tell("features");
       }
-      if (laid) {
-        const answer = await laid;
+      if (need.plan) {
+        const answer = await get(`/api/plan?bbox=${bbox}&zoom=${zoom}`, { signal });
         if (mine !== late) { return; }
         /* an edit on its way has laid newer pieces than these: its answer asks again */
         if (!desk.saving.waiting()) { plan.base(answer); }
