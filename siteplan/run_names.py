@@ -32,6 +32,9 @@ SAME_M: Final = 0.002
 """lines that differ by no more are the same"""
 DECIMALS: Final = 9
 """of a degree: 0.1 mm"""
+_NUMBERS: Final = np.dtype("<f8")
+_VERTEX: Final = 16
+"""bytes of a vertex"""
 
 
 def _lines(runs: Runs) -> list[XYArray]:
@@ -59,10 +62,8 @@ def with_kept_names(runs: Runs, bed_ids: ObjectArray, names: Mapping[str, RunNam
     if not known or not len(runs.run_id):
         return runs
     kept = [line for _, said in known for _, line in said.runs]
-    old = np.split(
-        frame.from_lonlat(np.array([p for line in kept for p in line])),
-        np.cumsum([len(line) for line in kept])[:-1],
-    )
+    lonlat = np.frombuffer(b"".join(kept), _NUMBERS).reshape(-1, 2)
+    old = np.split(frame.from_lonlat(lonlat), np.cumsum([len(line) // _VERTEX for line in kept])[:-1])
     new = _lines(runs)
     first = np.searchsorted(runs.bed, np.arange(len(bed_ids) + 1))
     run_id = runs.run_id.copy()
@@ -126,7 +127,7 @@ def names_of(
     made = {}
     for k, bed in enumerate(bed_ids.tolist()):
         here = range(first[k], first[k + 1])
-        own = tuple((str(runs.run_id[r]), tuple(map(tuple, places[r].tolist()))) for r in here)
+        own = tuple((str(runs.run_id[r]), places[r].astype(_NUMBERS).tobytes()) for r in here)
         before = names.get(bed, RunNames(()))
         ids = {name for name, _ in own}
         used = tuple(dict.fromkeys(n for n in (*before.used, *(n for n, _ in before.runs)) if n not in ids))

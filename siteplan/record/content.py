@@ -46,8 +46,9 @@ class Revision:
 class RunNames:
     """What the runs of one bed are called, so that they keep their ids when the bed is edited."""
 
-    runs: tuple[tuple[str, tuple[tuple[float, float], ...]], ...]
-    """id of each run of the bed's own laying line, and the line in degrees on the site's datum"""
+    runs: tuple[tuple[str, bytes], ...]
+    """id of each run of the bed's own laying line, and the line: longitude and latitude of each vertex in
+    degrees on the site's datum, as little-endian numbers of 64 bits"""
     used: tuple[str, ...] = ()
     """ids of runs there were before, which no other run is given"""
 

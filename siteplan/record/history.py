@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import sqlite3
@@ -250,7 +251,8 @@ class Writer:
             if not self.close_item("tape", change.key):
                 raise no_such("tapes", change.key)
         elif isinstance(change, PutRunNames):
-            self.item("runs", change.bed, {"runs": change.names.runs, "used": change.names.used})
+            lines = [[name, base64.b64encode(line).decode("ascii")] for name, line in change.names.runs]
+            self.item("runs", change.bed, {"runs": lines, "used": list(change.names.used)})
         elif isinstance(change, PutSource):
             if change.sha256 is None:
                 self.close_item("source", change.file)
@@ -385,7 +387,7 @@ def content_at(base: sqlite3.Connection, at: int, crs: Mapping[str, str]) -> Con
 
 
 def _names(said: Mapping[str, Any]) -> RunNames:
-    runs = tuple((name, tuple((lon, lat) for lon, lat in line)) for name, line in said["runs"])
+    runs = tuple((name, base64.b64decode(line)) for name, line in said["runs"])
     return RunNames(runs, tuple(said["used"]))
 
 
