@@ -328,12 +328,14 @@ def _filled(raster: Any) -> NDArray[np.bool_]:
     """A copy of at most a thousand pixels a side: where the picture is not blank."""
     shrink = max(1.0, max(raster.width, raster.height) / _LOOK_PX)
     shape = (max(1, round(raster.height / shrink)), max(1, round(raster.width / shrink)))
-    return np.asarray(raster.dataset_mask(out_shape=shape)) != 0
+    mask: NDArray[np.uint8] = np.asarray(raster.dataset_mask(out_shape=shape), dtype=np.uint8)
+    return mask.astype(np.bool_)
 
 
 def _inside(cells: FloatArray, size: tuple[int, int]) -> BoolArray:
     with np.errstate(invalid="ignore"):
-        inside: BoolArray = ((cells >= 0) & (cells <= size)).all(axis=1)
+        within = (cells >= 0) & (cells <= np.array(size))
+    inside: BoolArray = np.logical_and(within[:, 0], within[:, 1])
     return inside
 
 

@@ -22,6 +22,7 @@ import numpy as np
 import pytest
 
 from siteplan import geodesy
+from siteplan.desk.bare import _cut, _longest
 from siteplan.desk.drawing import new_id, wire_places
 from siteplan.desk.serve import NewSite, listening, site_folder
 from siteplan.desk.state import changes_between
@@ -698,3 +699,31 @@ def test_wire_places_of_degrees_are_the_source(three: Desk) -> None:
 def _no_leftovers(tmp_path: Path) -> Iterator[None]:
     yield
     shutil.rmtree(tmp_path / "site", ignore_errors=True)
+
+
+def test_what_is_bare_is_the_stretch_no_piece_covers() -> None:
+    """[0, 10 m] with pieces to 3 m and from 7 m on: 3 to 7 m; joints are no stretches."""
+    low = np.array([0, 1_502_000, 7_000_000, 8_500_000])
+    high = np.array([1_500_000, 3_000_000, 8_498_000, 10_000_000])
+    assert _longest(low, high, 10_000_000) == (3_000_000, 7_000_000)
+    assert _longest(np.zeros(0, dtype=int), np.zeros(0, dtype=int), 10_000_000) == (0, 10_000_000)
+    whole = np.array([0]), np.array([10_000_000])
+    assert _longest(*whole, 10_000_000) == (0, 10_000_000)
+    line_xy = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 6.0]])
+    cut = _cut(line_xy, 10_000_000, 3_000_000, 7_000_000)
+    np.testing.assert_allclose(cut, [[3, 0], [4, 0], [4, 3]], atol=1e-12)
+
+
+def test_an_unmet_corner_marks_its_place_alone(tmp_path: Path) -> None:
+    """The line has no unit for a corner this sharp: bare at the corner, not along the leg."""
+    triangle = [(0, 0), (9, 0), (4.5, 9 * 3**0.5 / 2)]
+    by_unit = '[corners]\nby = "unit"\n'
+    beds = {"A": polygon(triangle)}
+    folder = write_site(tmp_path / "s", beds, product_line="rigid-900mm", more=by_unit)
+    with desk(folder) as made:
+        legs = {leg["id"]: metres(leg["length"]) for leg in made.get("/api/panel?bed=A")["legs"]}
+        unmet = made.get("/api/plan?zoom=21")["unmet"]
+        assert unmet
+        for row in unmet:
+            shown = sum(spaced(a, b) for a, b in zip(row["line"], row["line"][1:], strict=False))
+            assert shown < 0.5 * legs[row["leg"]]
