@@ -103,8 +103,7 @@ def test_a_whole_job(tmp_path: Path, serve: Any, guests: Any) -> None:
 
     # bed 2: typed lengths, square; metric and feet as people write them
     page.click('[data-draw="bed"]')
-    corner = place(100, 360)
-    guest.click(corner)
+    guest.click(place(100, 360))
     page.mouse.move(*guest.screen(place(200, 362)))
     page.fill("#strip-length", "12 m")
     page.press("#strip-length", "Enter")
