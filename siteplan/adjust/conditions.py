@@ -272,13 +272,23 @@ class Spread:
             solution.shifts.prior, made.free, made.solved,
         )  # fmt: skip
 
-    def _reach(self, functions: sparse.csr_array) -> sparse.csr_array:
-        """(k, t) covariance of functions of the direct observations with what they make of the readings."""
-        return sparse.csr_array(functions @ sparse.diags_array(self.prior_sigma**2) @ self.jacobian.T)
+    def _reach(self, functions: sparse.csr_array) -> tuple[sparse.csr_array, FloatArray, FloatArray]:
+        """Covariance of functions of the direct observations with what they make of the readings, (k, t).
+
+        As own + left @ right: what many readings have in common (a scale) would fill the whole matrix,
+        and is of small rank.
+        """
+        many = np.diff(sparse.csc_array(self.jacobian).indptr) > COMMON
+        own = functions @ sparse.diags_array(np.where(many, 0.0, self.prior_sigma**2)) @ self.jacobian.T
+        at = np.flatnonzero(many)
+        left = np.asarray(sparse.csc_array(functions)[:, at].todense()) * self.prior_sigma[at] ** 2
+        right = np.asarray(sparse.csc_array(self.jacobian)[:, at].todense()).T
+        return sparse.csr_array(own), left, right
 
     def gain(self, functions: sparse.csr_array) -> FloatArray:
         """(k, t) how far linear functions (k, u) of the unknowns follow a change of each reading."""
-        made = self._reach(functions) @ self.weight
+        own, left, right = self._reach(functions)
+        made = own @ self.weight + left @ (right @ self.weight)
         if len(self.solved):
             made = made - np.asarray((functions @ self.shift_prior).todense()) @ self.solved
         return np.asarray(made)
@@ -313,10 +323,12 @@ class Spread:
         for first in range(0, len(made), block):
             part = sparse.csr_array(functions[first : first + block])
             own = part @ sparse.diags_array(self.prior_sigma)
-            reach = self._reach(part)
+            near, left, right = self._reach(part)
             square = np.asarray(own.multiply(own).sum(axis=1)).ravel()
-            known = np.asarray(reach.multiply(reach @ self.full).sum(axis=1)).ravel()
-            loose = np.asarray((part @ self.shift_prior).todense()) + reach @ (self.full @ self.free)
+            turned = near @ self.full + left @ (right @ self.full)
+            known = np.asarray(near.multiply(turned).sum(axis=1)).ravel()
+            known += ((turned @ right.T) * left).sum(axis=1)
+            loose = np.asarray((part @ self.shift_prior).todense()) + turned @ self.free
             made[first : first + block] = square - known + ((loose @ spread) * loose).sum(axis=1)
         return np.maximum(made, 0.0)
 

@@ -1,6 +1,7 @@
 """Adjusting a large site, by hand: pytest tests/bench/test_bench_adjust.py -s
 
-Times are of the processor, so that other work on the machine does not count.  The yardstick is one sparse least-squares solution of the same equations by another library routine.
+Times are of the processor, so that other work on the machine does not count.  The yardstick is the plan
+itself, and one solution of the same equations by a library routine.
 """
 
 from __future__ import annotations
