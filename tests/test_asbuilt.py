@@ -26,9 +26,13 @@ from siteplan.asbuilt.reader import read_field_file
 from siteplan.asbuilt.write import AsBuiltReport, write_as_built
 from siteplan.cli import program
 from siteplan.errors import DataError, UsageError
+from siteplan.laying.takeoff import Takeoff
+from siteplan.lengths import BedMeasures
+from siteplan.plans import RunPlan
 from siteplan.publish.write import write_plan
 from siteplan.settings import SiteSettings
 from siteplan.sheets.revision import plan_hash
+from siteplan.sites import Site
 from siteplan.tomlfile import validated
 
 from .conftest import ROOT
@@ -56,7 +60,7 @@ MOVED = (0.024, 0.032)
 
 
 @lru_cache(maxsize=4)
-def _planned(folder: Path) -> tuple[Any, ...]:
+def _planned(folder: Path) -> tuple[Site, BedMeasures, RunPlan, Takeoff]:
     site = load_site(folder)
     plan = plan_runs(site)
     return site, measure(site), plan, takeoff(site, plan)
@@ -137,7 +141,7 @@ def day(
     cut = _stock_of(out, names)
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     order = {row["code"]: row["order"] for row in summary["order"]}
-    strayed = {}
+    strayed: dict[str, int] = {}
     for p in by_old:
         strayed[p["code"]] = strayed.get(p["code"], 0) + 1
     used = {

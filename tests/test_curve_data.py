@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from .make_sites import polygon, write_features
 
 def degree_radius(degree: float) -> float:
     """Radius in feet of a curve of so many degrees, arc definition: 100 ft of arc turn by it."""
-    return 100 / np.radians(degree)
+    return 100 / math.radians(degree)
 
 
 def test_radius_of_a_one_degree_curve() -> None:

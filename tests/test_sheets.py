@@ -162,9 +162,9 @@ class Recorder(Pen):
         self.labels: list[tuple[str, Any]] = []
         self.filled: list[Any] = []
 
-    def shapes(self, xy: Any, offsets: Any, **how: Any) -> None:
-        if how.get("fill") and how["fill"] != signs.WHITE:
-            self.filled += [shapely.polygons(xy[a:b]) for a, b in pairwise(offsets) if b - a > 2]
+    def _paths(self, xy: Any, paths: Any, paint: Any, closed: bool) -> None:
+        if paint.fill and paint.fill != signs.WHITE:
+            self.filled += [shapely.polygons(xy[a:b]) for path in paths for a, b in path if b - a > 2]
 
     def text(self, x: float, y: float, text: str, size: float, **how: Any) -> None:
         half = self.fonts.width(text, size, how.get("face", "regular")) / 2

@@ -10,6 +10,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final, Literal
 from xml.sax.saxutils import escape, quoteattr
 
@@ -35,12 +36,20 @@ class Stroke:
     round_ends: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class _Paint:
+    """Fill, stroke and opacity of the fill of one shape."""
+
+    fill: str | None
+    stroke: Stroke | None
+    opacity: float
+
+
 class Pen(ABC):
     """Something to draw with."""
 
     fonts: Fonts
 
-    @abstractmethod
     def shapes(
         self,
         xy: XYArray,
@@ -57,6 +66,19 @@ class Pen(ABC):
         With ``together`` all parts are one shape filled by the even-odd rule (a polygon with
         islands); otherwise they may be drawn in several paths.
         """
+        ends = [int(o) for o in offsets]
+        step = len(ends) if together else BATCH
+        parts = list(pairwise(ends))
+        # a part of one vertex draws nothing
+        paths = [[(a, b) for a, b in parts[k : k + step] if b - a >= 2] for k in range(0, len(parts), step)]
+        if any(paths):
+            self._paths(
+                np.asarray(xy), [path for path in paths if path], _Paint(fill, stroke, opacity), closed
+            )
+
+    @abstractmethod
+    def _paths(self, xy: XYArray, paths: list[list[tuple[int, int]]], paint: _Paint, closed: bool) -> None:
+        """Draw paths; each is a list of parts from a first vertex to the one behind the last."""
 
     @abstractmethod
     def text(
@@ -175,42 +197,23 @@ class PdfPen(Pen):
         c.setDash(list(stroke.dash))
         c.setLineCap(1 if stroke.round_ends else 0)
 
-    def shapes(
-        self,
-        xy: XYArray,
-        offsets: OffsetArray | Sequence[int],
-        *,
-        fill: str | None = None,
-        stroke: Stroke | None = None,
-        closed: bool = True,
-        opacity: float = 1.0,
-        together: bool = False,
-    ) -> None:
-        """See :meth:`Pen.shapes`."""
-        ends = [int(o) for o in offsets]
-        if len(ends) < 2:
-            return
-        points = [f"{px:.3f} {py:.3f}" for px, py in np.asarray(xy).tolist()]
+    def _paths(self, xy: XYArray, paths: list[list[tuple[int, int]]], paint: _Paint, closed: bool) -> None:
+        points = [f"{px:.3f} {py:.3f}" for px, py in xy.tolist()]
         c = self.canvas
         c.saveState()
         c.setLineJoin(1)
-        if stroke is not None:
-            self._stroke(stroke)
-        if fill is not None:
-            c.setFillColorRGB(*_rgb(fill))
-        if opacity < 1:
-            c.setFillAlpha(opacity)
-        step = len(ends) if together else BATCH
-        for first in range(0, len(ends) - 1, step):
-            parts = zip(ends[first : first + step], ends[first + 1 : first + step + 1], strict=False)
+        if paint.stroke is not None:
+            self._stroke(paint.stroke)
+        if paint.fill is not None:
+            c.setFillColorRGB(*_rgb(paint.fill))
+        if paint.opacity < 1:
+            c.setFillAlpha(paint.opacity)
+        drawn, filled = int(paint.stroke is not None), int(paint.fill is not None)
+        for path in paths:
             code = [
-                f"{points[a]} m {' l '.join(points[a + 1 : b])} l{' h' if closed else ''}"
-                for a, b in parts
-                if b - a >= 2
+                f"{points[a]} m {' l '.join(points[a + 1 : b])} l{' h' if closed else ''}" for a, b in path
             ]
-            if code:
-                path = _Path("\n".join(code))
-                c.drawPath(path, stroke=int(stroke is not None), fill=int(fill is not None), fillMode=0)
+            c.drawPath(_Path("\n".join(code)), stroke=drawn, fill=filled, fillMode=0)
         c.restoreState()
 
     def text(
@@ -305,32 +308,13 @@ class SvgPen(Pen):
                 parts.append('stroke-linecap="round"')
         return " ".join(parts)
 
-    def shapes(
-        self,
-        xy: XYArray,
-        offsets: OffsetArray | Sequence[int],
-        *,
-        fill: str | None = None,
-        stroke: Stroke | None = None,
-        closed: bool = True,
-        opacity: float = 1.0,
-        together: bool = False,
-    ) -> None:
-        """See :meth:`Pen.shapes`."""
-        ends = [int(o) for o in offsets]
-        if len(ends) < 2:
-            return
-        flipped = np.column_stack([xy[:, 0], self._size[1] - np.asarray(xy)[:, 1]])
+    def _paths(self, xy: XYArray, paths: list[list[tuple[int, int]]], paint: _Paint, closed: bool) -> None:
+        flipped = np.column_stack([xy[:, 0], self._size[1] - xy[:, 1]])
         points = [f"{px:.2f} {py:.2f}" for px, py in flipped.tolist()]
-        step = len(ends) if together else BATCH
-        for first in range(0, len(ends) - 1, step):
-            d = "".join(
-                f"M{'L'.join(points[a:b])}{'Z' if closed else ''}"
-                for a, b in zip(ends[first : first + step], ends[first + 1 : first + step + 1], strict=False)
-                if b - a >= 2
-            )
-            if d:
-                self._body.append(f'<path d="{d}" {self._paint(fill, stroke, opacity)}/>')
+        look = self._paint(paint.fill, paint.stroke, paint.opacity)
+        for path in paths:
+            d = "".join(f"M{'L'.join(points[a:b])}{'Z' if closed else ''}" for a, b in path)
+            self._body.append(f'<path d="{d}" {look}/>')
 
     def text(
         self,
