@@ -15,6 +15,7 @@
   const choose = (key, { silent = false } = {}) => {
     if (state.chosen === key) { return; }
     settle();
+    desk.paint.repaint([features.get(key), chosen()].filter(Boolean).map((feature) => feature.edge));
     state.chosen = key;
     active = null;
     lift();
@@ -258,7 +259,6 @@
       feature.rings.forEach((ring, r) => pen.line(ctx, ring, feature.kinds[r] <= ISLAND));
       if (lifted && feature.kinds[0] <= ISLAND) { ctx.globalAlpha = 0.12; ctx.fillStyle = desk.paint.LOOKS[feature.role].fill; ctx.fill("evenodd"); ctx.globalAlpha = 1; }
       if (lifted) { pen.rimmed(ctx, BLUE, 2.2); }
-      else { ctx.globalAlpha = 0.45; pen.rimmed(ctx, pen.YELLOW, 8, [], "#000000"); ctx.globalAlpha = 1; }
     }
     if (!handles()) { return; }
     each(feature, ({ ring, i, at, kind }) => {

@@ -65,6 +65,15 @@
         if (feature.role === role && feature.key !== desk.lifted && touches(feature.edge, view, 10)) { paintFeature(ctx, feature, view); }
       });
     });
+    /* the chosen outline, under runs and pieces: they stay as they are */
+    const chosen = state.chosen && state.chosen !== desk.lifted ? features.get(state.chosen) : null;
+    if (chosen && chosen.kinds[0] !== POINT && touches(chosen.edge, view, 12)) {
+      ctx.beginPath();
+      chosen.flat.forEach((flat, i) => trace(ctx, flat, chosen.kinds[i] <= ISLAND, view));
+      ctx.lineJoin = "round";
+      stroke(ctx, INK, 13);
+      stroke(ctx, "#F0E442", 10);
+    }
     if (state.shown.has("runs")) {
       const width = piecesShow(view.zoom) ? 1.5 : view.px < 2 ? 2 : 3;
       ctx.lineJoin = "round";
