@@ -80,6 +80,8 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
             sources[change.file] = change.sha256
     beds = puts.get("beds", {})
     here = {name for name, e in beds.items() if e is not None}
+    # One that was put and taken out again in the same breath never was.
+    were_there = beds.keys() & set(features["beds"].ids.tolist())
     changed = {name for name in here - came if _reshaped(features["beds"], beds[name])}
     for role, held in puts.items():
         features[role] = _merged(features[role], held, columns.get(role, ()))
@@ -90,7 +92,7 @@ def applied(content: Content, changes: Sequence[Change]) -> Content:
         grid=content.grid,
         tape_keys=tuple(tapes),
         sources=sources,
-        dropped=(content.dropped | beds.keys()) - here,
+        dropped=(content.dropped | were_there) - here,
         run_names=names,
         edited=(content.edited - beds.keys()) | changed | ((content.edited & here) - came),
     )
