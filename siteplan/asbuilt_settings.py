@@ -31,5 +31,5 @@ class AsBuiltSettings(Table):
     """a tick made to another plan counts where its piece lies this near to where it lies now"""
     tape: TapeKind = "steel"
     """what as-laid lengths are taped with; how good it is stands in [reconcile.kind]"""
-    delivered: dict[str, Annotated[int, Field(ge=0, le=10**9)]] = {}
+    delivered: dict[str, Annotated[int, Field(ge=0, le=10**9)]] = Field(default_factory=dict)
     """pieces delivered of a code, where it is not what the order has"""
