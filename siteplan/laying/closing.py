@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.laying.chords import step, turned, walk
+from siteplan.laying.chords import least_radius, step, turned, walk
 from siteplan.laying.curves import (
     CLOSES_UM,
     LIMIT_DEG,
@@ -35,6 +35,12 @@ from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray
 _UM: Final = 1e6
 _TRIES: Final = 24
 """closings of a leg that are laid, of either set of make-up pieces, before it is left short"""
+_EVERY_PIECES: Final = 6
+"""a leg that takes no more is tried with every sequence there is, before it is left short"""
+_EVERY_ROWS: Final = 20_000
+"""such sequences of all kinds of piece; with more kinds, shorter ones"""
+_EVERY_TRIES: Final = 600
+"""of them laid on one leg, in order of the goals"""
 _STEPS: Final = 7
 """rounds in which the common gap is found"""
 
@@ -448,16 +454,128 @@ def lay_tight(
         for name in ("wave", "label", "tail"):
             getattr(chosen, name)[some] = getattr(ways, name)[found[some]]
         open_end[some] = False
+    if open_end.any():
+        whole = _every_sequence(case.kinds)
+        ways = _whole_ways(case, whole, open_end)
+        found = _first_that_keeps(case, waves, whole, ways, tries=_EVERY_TRIES)
+        some = np.flatnonzero(found >= 0)
+        chosen.wave[some], chosen.label[some] = 0, len(case.kinds.length_um)
+        # behind the make-up pieces in one table
+        chosen.tail[some] = len(tails.count) + ways.tail[found[some]]
+        tails = _both(tails, whole)
     part = _stretches(case, waves, tails, chosen)
     return _table(case, places, part, _spaced(case, part))
 
 
-def _first_that_keeps(case: Case, waves: Waves, tails: _Tails, ways: _Closings) -> IntArray:
+def _every_sequence(kinds: Kinds) -> _Tails:
+    """Every sequence of pieces, in place of make-up pieces, for legs so short that they can all be tried."""
+    t = len(kinds.length_um)
+    most = _EVERY_PIECES
+    while most > 1 and sum(t**n for n in range(1, most + 1)) > _EVERY_ROWS:
+        most -= 1
+    table = np.concatenate(
+        [
+            np.pad(
+                np.stack(np.meshgrid(*[np.arange(t)] * n, indexing="ij"), axis=-1).reshape(-1, n),
+                ((0, 0), (0, most - n)),
+                constant_values=-1,
+            )
+            for n in range(1, most + 1)
+        ]
+    ).astype(np.int64)
+    lengths = np.append(kinds.length_um, 0)
+    return _Tails(
+        kind=table,
+        count=(table != -1).sum(axis=1),
+        length_um=lengths[table].sum(axis=1),
+        closers=np.append(kinds.closer, False)[table].sum(axis=1),
+        cuts=np.append(kinds.cut, False)[table].sum(axis=1),
+        cut_from=np.full(len(table), -1, dtype=np.int64),
+        plain=len(table),
+    )
+
+
+def _both(one: _Tails, two: _Tails) -> _Tails:
+    """Two tables of pieces, one behind the other."""
+    width = max(one.kind.shape[1], two.kind.shape[1])
+    kind = [np.pad(t.kind, ((0, 0), (0, width - t.kind.shape[1])), constant_values=-1) for t in (one, two)]
+    return _Tails(
+        kind=np.concatenate(kind),
+        count=np.concatenate([one.count, two.count]),
+        length_um=np.concatenate([one.length_um, two.length_um]),
+        closers=np.concatenate([one.closers, two.closers]),
+        cuts=np.concatenate([one.cuts, two.cuts]),
+        cut_from=np.concatenate([one.cut_from, two.cut_from]),
+        plain=one.plain,
+    )
+
+
+def _whole_ways(case: Case, whole: _Tails, which: BoolArray) -> _Closings:
+    """Sequences that may fill the legs ``which`` from end to end, in order of the goals."""
+    legs, kinds, line, track = case.legs, case.kinds, case.line, case.track
+    leg = np.flatnonzero(which)
+    row = case.rows[leg]
+    rest = (track.far_m - track.start_m)[leg] * _UM
+    short, over = (np.where(legs.ring[row], 0, t[row]) for t in (legs.short_um, legs.over_um))
+    joints = (
+        whole.count
+        - 1
+        + np.where(legs.ring[row], 1, legs.start_joint[row].astype(np.int64) + legs.far_joint[row])[:, None]
+    )
+    left = rest[:, None] - whole.length_um - joints * kinds.gap_um
+    # arcs are longer than their chords by up to (half the turn)^2 / 6, and no joint turns more than it may
+    bend = math.radians(line.deflection_deg) ** 2 / 6 * whole.length_um
+    fits = left >= -(joints * (kinds.gap_um - line.gap_least_um) + over[:, None] + 500.0)
+    fits &= left <= joints * (line.gap_greatest_um - kinds.gap_um) + short[:, None] + bend + 500.0
+    k, tail = np.nonzero(fits)
+    keys = (
+        np.abs(left[k, tail]) / np.maximum(joints[k, tail], 1),
+        whole.closers[tail],
+        whole.count[tail],
+        whole.cuts[tail],
+        leg[k],
+    )
+    order = np.lexsort(keys)
+    start = np.full(len(order), len(kinds.length_um))
+    return _Closings(leg[k][order], np.zeros(len(order), dtype=np.int64), start, tail[order])
+
+
+def too_tight_for_sections(legs: CurveLegs, track: Track, rows: IntArray, line: ProductLine) -> BoolArray:
+    """(c,) legs with a place that turns tighter than the shortest sections can follow.
+
+    Closers stand there because no section can; the limit of closers a leg takes does not count them.
+
+    Parameters
+    ----------
+    legs, track : the curved legs; the lines of the legs ``rows``
+    rows : (c,)
+    line : product line
+    """
+    kinds = kinds_of(line)
+    places = places_of(Case(legs, track, rows, kinds, line))
+    leg = np.repeat(np.arange(len(rows)), np.diff(places.offsets))
+    reach = (2 * int(kinds.length_um.min()) + kinds.gap_um) / _UM
+    inside = places.at_m + reach <= track.far_m[leg]
+    radius = np.where(inside, places.radius_m, np.inf)
+    least, _ = least_radius(
+        min(s.laying_um for s in line.sections) / _UM,
+        line.gap_least_um / _UM,
+        line.gap_greatest_um / _UM,
+        line.depth_um / _UM,
+        line.deflection_deg,
+    )
+    out: BoolArray = np.minimum.reduceat(radius, places.offsets[:-1]) < least
+    return out
+
+
+def _first_that_keeps(
+    case: Case, waves: Waves, tails: _Tails, ways: _Closings, *, tries: int = _TRIES
+) -> IntArray:
     """(r,) the first closing of each leg that keeps every limit as laid, -1 where none does."""
     found = np.full(len(case.rows), -1)
     nth = np.arange(len(ways.leg)) - np.searchsorted(ways.leg, ways.leg, side="left")
     # the best way of every leg first; then some at once of those that are left
-    for low, high in ((0, 1), (1, 6), (6, _TRIES)):
+    for low, high in ((0, 1), (1, 6), (6, _TRIES), *((n, n + 96) for n in range(_TRIES, tries, 96))):
         k = np.flatnonzero((nth >= low) & (nth < high) & (found[ways.leg] < 0))
         if not len(k):
             continue

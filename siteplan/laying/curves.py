@@ -118,20 +118,20 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Laid:
-    """Pieces of some curved legs, in laying order.  p pieces, c legs (those of ``row``)."""
+class OnCurves:
+    """Pieces on curved legs of a rigid line.  p pieces, c legs."""
 
-    row: IntArray
-    """(c,) rows of the CurveLegs"""
     first: OffsetArray
-    """(c + 1,)"""
+    """(c + 1,) pieces of each leg"""
     straight: IntArray
     cut_um: IntArray
     length_um: IntArray
+    """(p,) length of the piece, a chord of the line"""
     from_um: IntArray
-    """(p,) station along the traced leg in the direction of laying"""
+    """(p,) station along the leg where the piece starts"""
     to_um: IntArray
     start_xy: XYArray
+    """(p, 2) the two ends, on the laying line, ground metres"""
     end_xy: XYArray
     gap_um: IntArray
     """(p,) gap of the joint before the piece, 0 where there is none"""
@@ -147,6 +147,15 @@ class Laid:
     reason: KindArray
     """(c,) FitReason"""
     moved_m: FloatArray
+    """(c,) how far the fair line the pieces lie on goes from the traced one; 0 where they lie on that"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid(OnCurves):
+    """Pieces of some curved legs in laying order; stations are along the traced leg, the way laying goes."""
+
+    row: IntArray
+    """(c,) rows of the CurveLegs"""
 
     def take(self, which: BoolArray) -> Laid:
         """The legs ``which``."""
@@ -504,8 +513,8 @@ def _no_pieces() -> Laid:
     xy = np.empty((0, 2))
     zero = np.zeros(1, np.int64)
     return Laid(
-        whole, zero, whole, whole, whole, whole, whole, xy, xy, whole, whole, real,
-        whole, whole, real, whole, np.empty(0, np.int8), real,
+        zero, whole, whole, whole, whole, whole, xy, xy, whole, whole, real,
+        whole, whole, real, whole, np.empty(0, np.int8), real, whole,
     )  # fmt: skip
 
 

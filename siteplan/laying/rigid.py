@@ -8,12 +8,14 @@ from typing import Final
 import numpy as np
 
 from siteplan.laying.band import Stations
-from siteplan.laying.closing import lay_tight
+from siteplan.laying.closing import lay_tight, too_tight_for_sections
 from siteplan.laying.curves import (
     Bare,
     CurveLegs,
     CurveRules,
     Laid,
+    OnCurves,
+    Track,
     curve_legs,
     fair_lines,
     joined,
@@ -21,44 +23,22 @@ from siteplan.laying.curves import (
     traced_lines,
     track_of,
 )
+from siteplan.laying.fairing import FairLines
+from siteplan.laying.fit_types import FitReason
 from siteplan.model import Runs
 from siteplan.products import ProductLine
-from siteplan.types import BoolArray, FloatArray, IntArray, KindArray, OffsetArray, XYArray
+from siteplan.types import BoolArray, FloatArray, IntArray
 
 _BLOCK: Final = 1_000
 """legs laid together; bounds the memory"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CurvePieces:
-    """Pieces on curved legs of a rigid line, in walking order.  c legs, p pieces, b bare stretches."""
+class CurvePieces(OnCurves):
+    """Pieces on all curved legs, in walking order.  b bare stretches."""
 
     leg: IntArray
     """(c,) legs, increasing"""
-    first: OffsetArray
-    """(c + 1,)"""
-    straight: IntArray
-    cut_um: IntArray
-    length_um: IntArray
-    """(p,) length of the piece, a chord of the line"""
-    from_um: IntArray
-    """(p,) station along the leg where the piece starts"""
-    to_um: IntArray
-    start_xy: XYArray
-    """(p, 2) the two ends, on the laying line, ground metres"""
-    end_xy: XYArray
-    gap_um: IntArray
-    left_over_um: IntArray
-    deflection: FloatArray
-    """(p,) of the joint before each piece, left positive, radians"""
-    far_gap_um: IntArray
-    far_left_over_um: IntArray
-    far_deflection: FloatArray
-    """(c,) of the joint behind the last piece of each leg"""
-    cost: IntArray
-    reason: KindArray
-    moved_m: FloatArray
-    """(c,) how far the fair line the pieces lie on goes from the traced one; 0 where they lie on that"""
     bare_leg: IntArray
     bare_from_um: IntArray
     bare_to_um: IntArray
@@ -138,14 +118,36 @@ def _lay_block(legs: CurveLegs, line: ProductLine, rules: CurveRules) -> tuple[L
             break
         if within_m > 0.0:
             lines = fair_lines(legs, line, left, within_m)
-        made, good = lay_sections(legs, track_of(legs, line, left, lines), left, line, rules)
-        laid.append(made)
+        track = track_of(legs, line, left, lines)
+        made, good = lay_sections(legs, track, left, line, rules)
+        laid.append(_with_closers(legs, track, lines, left, made, line, rules))
         left, lines = left[~good], lines.take(np.flatnonzero(~good))
     if not len(left):
         none = np.empty(0, np.int64)
         return joined(laid), Bare(none, none, none, np.empty(0))
     made, bare = lay_tight(legs, track_of(legs, line, left, lines), left, line, rules)
     return joined([*laid, made]), bare
+
+
+def _with_closers(
+    legs: CurveLegs,
+    track: Track,
+    lines: FairLines,
+    rows: IntArray,
+    made: Laid,
+    line: ProductLine,
+    rules: CurveRules,
+) -> Laid:
+    """Legs that the limit of closers leaves unmet, laid with more where they are too tight for sections."""
+    unmet = np.isin(rows, made.row[made.reason != FitReason.MET])
+    unmet &= too_tight_for_sections(legs, track, rows, line) if unmet.any() else False
+    again = np.flatnonzero(unmet)
+    if not len(again):
+        return made
+    own = track_of(legs, line, rows[again], lines.take(again))
+    better, _ = lay_tight(legs, own, rows[again], line, rules)
+    met = better.reason == FitReason.MET
+    return joined([made.take(~np.isin(made.row, better.row[met])), better.take(met)])
 
 
 def _walking_order(parts: list[tuple[CurveLegs, Laid, Bare]], *, back: bool) -> CurvePieces:

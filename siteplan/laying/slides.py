@@ -82,7 +82,7 @@ def _beyond(
     reach = np.minimum(_REACH_M, length_m / 2)
     base = end[:, None] + right[:, None] * (_SHARES * play_m)[:, None]
     step = outward[:, None] * reach[:, None, None]
-    rays = shapely.linestrings(np.stack([base - step, base + step], axis=2))
+    rays = np.asarray(shapely.linestrings(np.stack([base - step, base + step], axis=2)), dtype=object)
     found = np.full(rays.shape, np.inf)
     flat: IntArray
     flat, line = tree.query(rays.ravel(), predicate="intersects")
