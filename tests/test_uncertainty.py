@@ -523,3 +523,27 @@ def test_legs_of_a_plan_meet_their_outline(small: tuple[Site, RunPlan]) -> None:
     """A ring without corners ends where it starts: its seam is one point."""
     _, plan = small
     assert (plan.runs.start_kind == NodeKind.SEAM).sum() == 1
+
+
+def test_several_product_lines_are_drawn_together(tmp_path: Path) -> None:
+    """At the plan's own lengths every code of both lines needs what the order counts; one order for all."""
+    straight = tuple(s for s in SHAPES if not s.smooth)
+    site = write_site(
+        tmp_path, TrueSite(straight, "flex-2m", {}), {s.name: s.truth() for s in straight},
+        '[spares]\nsuffice = "80 %"\n[uncertainty]\ndraws = 200\nvertex_sigma = "20 mm"\n'
+        '[bed.B3]\nline = "rigid-900mm"\n',
+    )  # fmt: skip
+    plan = plan_runs(site)
+    result = takeoff(site, plan)
+    assert len(result.lines) == 2
+    laid = lay_again(laid_runs(site, plan, result), site.beds.ids, result)
+    still = Crew(np.zeros(1), np.zeros(1))
+    rng = np.random.default_rng(0)
+    need, _ = needed(laid, result.rules, plan.runs.length_m[None], still, Fraction(0), rng, 9)
+    assert need[0].tolist() == planned_need(site, plan).tolist()
+    bought = purchase(site, plan, result)
+    assert bought.confidence is not None
+    assert bought.confidence.wanted.check.value > 0.7
+    ordered = {row.code: row.order for row in bought.order.rows}
+    assert ordered["F-2000"]
+    assert ordered["R-900"]
