@@ -101,7 +101,8 @@ class Conditions:
         for first in range(0, len(busy), block):
             at = busy[first : first + block]
             part = csc[:, at]
-            made[at] = np.asarray(part.multiply(self.weight @ part).sum(axis=0)).ravel()
+            # W is symmetric: from this side the library need not copy all of it for every block
+            made[at] = np.asarray(part.multiply((part.T @ self.weight).T).sum(axis=0)).ravel()
         return np.asarray(np.clip(made * sigma**2, 0.0, 1.0))
 
     def freed(self, columns: FloatArray) -> Conditions:

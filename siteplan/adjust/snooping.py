@@ -130,14 +130,15 @@ class Snoop:
         for k in range(0, len(self.a), block):
             part = slice(k, k + block)
             left, right = self.columns[:, self.a[part]], self.columns[:, self.b[part]]
-            turned = self.made.full @ left
+            # W is symmetric: from this side the library need not copy all of it for every block
+            turned = (left.T @ self.made.full).T
             aa[part] = np.asarray(left.multiply(turned).sum(axis=0)).ravel()
             ab[part] = np.asarray(right.multiply(turned).sum(axis=0)).ravel()
             two = np.flatnonzero(self.two[part])
             bb[part] = aa[part]
             if len(two):
                 last = right[:, two]
-                bb[k + two] = np.asarray(last.multiply(self.made.full @ last).sum(axis=0)).ravel()
+                bb[k + two] = np.asarray(last.multiply((last.T @ self.made.full).T).sum(axis=0)).ravel()
         return aa, bb, ab
 
     def _own(self, at: IntArray) -> FloatArray:
