@@ -242,7 +242,7 @@ class Schedules:
                 else content.show.one(content.run_m[run])
             ),
             f"{int(columns['pieces'][run])} pieces",
-            content.result.line_of_run(run).name if len(content.result.lines) > 1 else "",
+            content.result.line_of_run(run).key if len(content.result.lines) > 1 else "",
             str(columns["owner"][run]) if "owner" in columns else "",
             f"sheet{'s' if len(sheets) > 1 else ''} {', '.join(map(str, sheets))}" if sheets else "",
             "" if name in (content.bed_text[bed], str(content.site.beds.ids[bed])) else name,
