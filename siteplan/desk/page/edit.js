@@ -278,6 +278,12 @@
     if (state.chosen && !features.has(state.chosen)) { if (!drag) { state.chosen = null; active = null; lift(); tell("chosen", null); } return; }
     lift();
   });
+  /* a new outline got its id while a hand holds a point of it: what is let go goes to that id */
+  on("renamed", ({ from, to, id }) => {
+    if (!drag || drag.before.key !== from) { return; }
+    ["before", "now"].forEach((when) => { drag[when] = ready({ ...bare(drag[when]), id }); });
+    state.chosen = to;
+  });
   on("renamed", ({ to }) => { if (state.chosen === to) { desk.lifted = null; tell("chosen", to); } });
 
   desk.edit = {

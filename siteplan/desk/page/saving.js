@@ -92,7 +92,7 @@
     });
     if (state.chosen === from) { state.chosen = keyOf(to); }
     features.delete(from);
-    tell("renamed", { from, to: keyOf(to) });
+    tell("renamed", { from, to: keyOf(to), id: to.id });
   };
 
   const settled = (entry, answer) => {
