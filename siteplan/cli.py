@@ -618,12 +618,9 @@ def desk_command(place: Path, port: int | None, browser: bool, who: str | None, 
 
     A folder without a site.toml becomes a new site, over a picture (--picture) or at a place (--at).
     """
-    import getpass
-
     from siteplan.desk.serve import NewSite, run_desk
 
-    name = who or getpass.getuser()
-    run_desk(place, who=name, port=port, browser=browser, say=click.echo, new=NewSite(**new))
+    run_desk(place, who=_who(who), port=port, browser=browser, say=click.echo, new=NewSite(**new))
 
 
 @program.command("record")

@@ -12,7 +12,7 @@ The library's front door is four functions of three modules::
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from siteplan.catalog import load_line
@@ -91,7 +91,7 @@ class Site:
     """where heights come from; None where the site has none"""
     pictures: PictureCheck | None = None
     """pictures from above, checked; None where the site has none"""
-    own_lines: OwnLines = OwnLines()
+    own_lines: OwnLines = field(default_factory=OwnLines)
     """product lines of beds, rows and runs that have their own"""
     recorded: Content | None = None
     """what the site's record holds, where the outlines come from there"""
