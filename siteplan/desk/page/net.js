@@ -61,12 +61,11 @@
       while (waiting) {
         const { wish, heard, asked } = waiting;
         waiting = null;
-        try {
-          const answer = await question(wish);
-          if (asked === era) { heard(answer, wish); }
-        } catch (error) {
-          if (asked === era && !(error instanceof NoAnswer)) { heard(null, wish, error); }
-        }
+        let answer = null, error;
+        try { answer = await question(wish); } catch (trouble) { error = trouble; }
+        if (asked !== era || error instanceof NoAnswer) { continue; }
+        /* a mistake of ours in there must not end the asking */
+        try { heard(answer, wish, error); } catch (mistake) { setTimeout(() => { throw mistake; }); }
       }
       busy = false;
     };
