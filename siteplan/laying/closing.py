@@ -513,9 +513,11 @@ def _both(one: _Tails, two: _Tails) -> _Tails:
 def _whole_ways(case: Case, whole: _Tails, which: BoolArray) -> _Closings:
     """Sequences that may fill the legs ``which`` from end to end, in order of the goals."""
     legs, kinds, line, track = case.legs, case.kinds, case.line, case.track
-    leg = np.flatnonzero(which)
-    row = case.rows[leg]
-    rest = (track.far_m - track.start_m)[leg] * _UM
+    rest = (track.far_m - track.start_m) * _UM
+    # longer ones are left alone: there are too many sequences for them
+    longest = int(whole.length_um.max()) + (int(whole.count.max()) + 1) * line.gap_greatest_um
+    leg = np.flatnonzero(which & (rest <= 1.05 * longest))
+    row, rest = case.rows[leg], rest[leg]
     short, over = (np.where(legs.ring[row], 0, t[row]) for t in (legs.short_um, legs.over_um))
     joints = (
         whole.count
