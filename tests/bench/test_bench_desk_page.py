@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import statistics
 import time
@@ -24,13 +25,13 @@ BEDS = 1_000
 
 MOVE = """([x, y]) => new Promise((done, failed) => {
   const box = desk.map().getContainer(), started = performance.now();
-  const before = desk.store.plan.layers.at(-1);
   let answered = null;
+  if (!desk.benched) { desk.benched = true; desk.on("plan", () => { desk.planned = performance.now(); }); }
   const look = () => {
-    const top = desk.store.plan.layers.at(-1), painted = Number(document.documentElement.dataset.painted);
+    const painted = Number(document.documentElement.dataset.painted);
+    if (!answered && desk.planned > started) { answered = desk.planned; }
     if (answered && painted >= answered) { done([performance.now() - started, desk.lastTry]); return; }
     if (performance.now() - started > 20000) { failed(new Error("no new pieces")); return; }
-    if (!answered && top !== before) { answered = performance.now(); }
     setTimeout(look, 1);
   };
   box.dispatchEvent(new PointerEvent("pointermove",
@@ -114,6 +115,7 @@ def test_a_thousand_beds(tmp_path: Path) -> None:
             f"a vertex dragged: new pieces on screen after {statistics.median(moves):.0f} ms (median of 20; "
             f"worst {max(moves):.0f}), answer of the program {statistics.median(answers):.0f} ms"
         )
+        print(f"load of the machine {os.getloadavg()[0]:.1f}: the limits below are for a quiet one")
         browser.close()
         assert statistics.median(opened) < 2.0
         assert statistics.median(moves) < 200
