@@ -71,7 +71,7 @@
         body.append(line);
       });
       table.append(top, body);
-      box.replaceChildren(table);
+      box.replaceChildren(table, ...(answer.notes || []).map((note) => userText("p", note, "soft")));
     } catch (error) { desk.saving.trouble(error); box.replaceChildren(userText("p", error instanceof desk.net.NoAnswer ? "The program does not answer." : desk.sketch.word(error), "fault")); }
   };
 

@@ -152,6 +152,7 @@
     $("draw-cost").textContent = panel.cost ? panel.cost.text : "";
     $("cost").replaceChildren(userText("span", panel.cost ? panel.cost.text : "No prices in this product line."));
     if (panel.cost && panel.cost.pending) { $("cost").append(userText("small", typeof panel.cost.pending === "string" ? panel.cost.pending : "The cut plan is still being reckoned.")); }
+    $("cost-rows").replaceChildren(...rows((panel.cost && panel.cost.rows) || []));
     const table = countTable(panel.counts || [], "Pieces of the whole site");
     table.id = "site-counts";
     $("site-counts").replaceWith(table);

@@ -44,7 +44,15 @@
     (sources || []).forEach((source) => pictures.addLayer(L.tileLayer(source.url, { pane: "picture", maxNativeZoom: source.max_zoom || 19, maxZoom: 24 })));
     (own || []).forEach((picture) => {
       const [west, south, east, north] = picture.bounds;
-      pictures.addLayer(L.tileLayer(picture.url, { pane: "picture", bounds: [[south, west], [north, east]], minNativeZoom: picture.min_zoom || 0, maxNativeZoom: picture.max_native_zoom || 22, maxZoom: 24, className: "picture-tile" }));
+      const layer = L.tileLayer(picture.url, { pane: "picture", bounds: [[south, west], [north, east]], minNativeZoom: picture.min_zoom || 0, maxNativeZoom: picture.max_native_zoom || 22, maxZoom: 24, className: "picture-tile" });
+      /* a very large picture is made ready for zooming out: ask again for what was not there yet */
+      if (picture.preparing) {
+        layer.on("tileerror", ({ tile, coords }) => {
+          const times = Number(tile.dataset.again || 0);
+          if (times < 30) { tile.dataset.again = times + 1; setTimeout(() => { tile.src = layer.getTileUrl(coords); }, 2000); }
+        });
+      }
+      pictures.addLayer(layer);
     });
     const show = () => { if (state.shown.has("picture")) { pictures.addTo(map()); } else { pictures.remove(); } document.body.classList.toggle("pictured", state.shown.has("picture") && pictures.getLayers().length > 0); };
     show();
