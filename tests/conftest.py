@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+# every worker of the run keeps to one core: threads of its own would only wait for each other
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # one browser for the whole run: a second one in the same process would not start
 from .browser import browser, chromium_path  # noqa: F401  (fixtures)
 
