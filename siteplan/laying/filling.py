@@ -54,6 +54,8 @@ class Filled:
     curved: CurvePieces | None
     curve_um: IntArray
     faired_m: FloatArray
+    clear_um: tuple[IntArray, IntArray]
+    """(l,) and (l,) what comes off at the start and far end of legs that end at a face or another run"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +127,9 @@ def fill_runs(
         fits, curve_um = _with_curves(fits, curved, rest, line)
         faired_m[curved.leg] = curved.moved_m
         laid[curved.leg] = np.diff(curved.first) > 0
-    return Filled(runs, part, band, units, curve, laid, rest, fits, sawn, curved, curve_um, faired_m)
+    return Filled(
+        runs, part, band, units, curve, laid, rest, fits, sawn, curved, curve_um, faired_m, clear_um
+    )
 
 
 def _turned_units(

@@ -4,6 +4,9 @@ A true site differs from the plan in the lengths of its legs.  What stands at th
 held as planned: how each corner is made, which unit stands there and which way round, end units, what is
 left out of short legs, clearances at faces and tees.  The rest of every leg is filled anew by the
 same rules, and the cuts of each site are planned together.
+
+Where the turns of the corners are given too, a run of which a corner can be made in other ways than on
+the plan is laid anew on that site (:mod:`siteplan.laying.needs_anew`).
 """
 
 from __future__ import annotations
@@ -21,11 +24,13 @@ from siteplan.laying.filling import _lay_curves as lay_bent
 from siteplan.laying.fit_types import FitReason
 from siteplan.laying.lay_rules import LayRules
 from siteplan.laying.mitres import point_um
+from siteplan.laying.needs_anew import Turned, blocks_of, changed_runs, stand_anew, units_of_runs
 from siteplan.laying.rigid import CurvePieces
 from siteplan.laying.tight import kinds_of
+from siteplan.outline.arrange import rows_of
 from siteplan.planar import part_of
 from siteplan.products import ProductLine
-from siteplan.types import BoolArray, IntArray
+from siteplan.types import IntArray
 from siteplan.units import um_to_m
 
 _LEGS = 100_000
@@ -46,6 +51,8 @@ class Needs:
     """(d, s) sections to cut the cut pieces from"""
     cut_least: IntArray
     """(d, s) no plan of the cuts takes fewer"""
+    more_units: IntArray
+    """(d, u) corner units, then end units, more (or fewer) than the plan has"""
 
     @property
     def total(self) -> IntArray:
@@ -63,7 +70,14 @@ class _Cuts:
     stock_um: IntArray
 
 
-def needs(filled: Filled, line: ProductLine, rules: LayRules, leg_um: IntArray, curve_lengths: int) -> Needs:
+def needs(
+    filled: Filled,
+    line: ProductLine,
+    rules: LayRules,
+    leg_um: IntArray,
+    curve_lengths: int,
+    turned: Turned | None = None,
+) -> Needs:
     """What sites take whose legs have other lengths.
 
     Parameters
@@ -73,6 +87,7 @@ def needs(filled: Filled, line: ProductLine, rules: LayRules, leg_um: IntArray, 
     leg_um : (d, l) whole micrometres of each leg as it is filled
     curve_lengths : lengths at which each curve of a rigid line is laid, from the least to the greatest
         drawn; a site takes the nearest
+    turned : how their corners turn; None: as planned
 
     Returns
     -------
@@ -82,13 +97,25 @@ def needs(filled: Filled, line: ProductLine, rules: LayRules, leg_um: IntArray, 
     straights = len(line.straights)
     whole = np.zeros((draws, straights), dtype=np.int64)
     cuts: list[_Cuts] = []
-    on_curve = np.zeros(legs, dtype=np.bool_)
+    more = np.zeros((draws, len(line.corners) + len(line.ends)), dtype=np.int64)
+    as_planned = np.ones((draws, legs), dtype=np.bool_)
     if filled.curved is not None:
-        on_curve[filled.curved.leg] = True
+        as_planned[:, filled.curved.leg] = False
+    if turned is not None:
+        draw, run = changed_runs(filled, line, rules, turned)
+        each = np.repeat(draw, np.diff(filled.runs.leg_offsets)[run])
+        as_planned[each, rows_of(filled.runs.leg_offsets, run)] = False
+        planned = units_of_runs(filled.runs, filled.units, line)
+        for some, of_run in blocks_of(filled.runs, draw, run):
+            anew = stand_anew(filled, line, rules, turned, leg_um, some, of_run)
+            own, every = anew.filled, np.arange(len(anew.draw))
+            _fill(own, line, rules, every, own.rest_um, anew.draw, whole, cuts)
+            np.add.at(more, some, units_of_runs(own.runs, own.units, line) - planned[of_run])
     step = max(1, _LEGS // max(legs, 1))
     for first in range(0, draws, step):
-        block = leg_um[first : first + step]
-        whole[first : first + step] = _straight_legs(filled, line, rules, block, ~on_curve, first, cuts)
+        draw, leg = np.nonzero(as_planned[first : first + step])
+        rest = leg_um[draw + first, leg] - (filled.units.start_um + filled.units.far_um)[leg]
+        _fill(filled, line, rules, leg, rest, draw + first, whole, cuts)
     if filled.curved is not None:
         _curved_legs(filled, line, rules, leg_um, curve_lengths, whole, cuts)
     cut = _Cuts(*(np.concatenate([getattr(c, n) for c in cuts] or [np.zeros(0, np.int64)]) for n in
@@ -100,39 +127,39 @@ def needs(filled: Filled, line: ProductLine, rules: LayRules, leg_um: IntArray, 
             cut.draw[rows], cut.stock_um[rows], draws, line.straights[s].laying_um, line.kerf_um,
             line.usable_ends,
         )  # fmt: skip
-    return Needs(whole, stock, least)
+    return Needs(whole, stock, least, more)
 
 
-def _straight_legs(
+def _fill(
     filled: Filled,
     line: ProductLine,
     rules: LayRules,
-    leg_um: IntArray,
-    which: BoolArray,
-    first: int,
+    leg: IntArray,
+    rest: IntArray,
+    draw: IntArray,
+    whole: IntArray,
     cuts: list[_Cuts],
-) -> IntArray:
-    """(d, s) whole pieces of the legs ``which`` of a block of draws that begins with ``first``."""
-    draws, units = len(leg_um), filled.units
-    legs = np.flatnonzero(which)
-    leg, draw = np.tile(legs, draws), np.repeat(np.arange(draws), len(legs))
-    rest = (leg_um - units.start_um - units.far_um)[:, legs].ravel()
-    laid = filled.laid[leg]
+) -> None:
+    """Fill legs and add what they take to the ``whole`` pieces (d, s) and the ``cuts`` of their sites.
+
+    Parameters
+    ----------
+    leg, rest, draw : (k,) legs of ``filled``, how much of each is to be filled, and on which site
+    """
+    units, laid = filled.units, filled.laid[leg]
     fits, sawn = fit_rests(filled.runs, leg, rest, laid, units, line, rules)
-    out = np.zeros((draws, fits.counts.shape[1]), dtype=np.int64)
-    np.add.at(out, draw, fits.counts)
+    np.add.at(whole, draw, fits.counts)
     for nth in (0, 1):
         rows = np.flatnonzero(fits.cut_um[:, nth] > 0)
-        cuts.append(_Cuts(draw[rows] + first, fits.cut_from[rows, nth], fits.cut_um[rows, nth]))
+        cuts.append(_Cuts(draw[rows], fits.cut_from[rows, nth], fits.cut_um[rows, nth]))
     start = point_um(line.depth_um, units.sawn.start_deg)[leg]
     far = point_um(line.depth_um, units.sawn.far_deg)[leg]
     for length, points in ((sawn.start_um, start + np.where(sawn.one, far, 0)), (sawn.far_um, far)):
         rows = np.flatnonzero(length > 0)
         source = np.full(len(rows), sawn.source, dtype=np.int64)
-        cuts.append(_Cuts(draw[rows] + first, source, (length + points)[rows]))
+        cuts.append(_Cuts(draw[rows], source, (length + points)[rows]))
     unmet = np.flatnonzero(laid & (fits.reason == FitReason.NOTHING_FITS))
-    np.add.at(out[:, 0], draw[unmet], sections_for(fits.left_over_um[unmet], line))
-    return out
+    np.add.at(whole[:, 0], draw[unmet], sections_for(fits.left_over_um[unmet], line))
 
 
 def sections_for(short_um: IntArray, line: ProductLine) -> IntArray:

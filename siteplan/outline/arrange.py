@@ -61,7 +61,12 @@ def take_legs(runs: Runs, legs: IntArray) -> Runs:
     """
     run = runs.leg_run[legs]
     begins = np.flatnonzero(np.r_[True, run[1:] != run[:-1]]) if len(run) else np.zeros(0, np.int64)
-    kept = run[begins]
+    return _taken(runs, legs, begins)
+
+
+def _taken(runs: Runs, legs: IntArray, begins: IntArray) -> Runs:
+    """Legs of runs that begin at these places among them."""
+    kept = runs.leg_run[legs[begins]]
     vertices = rows_of(runs.offsets, legs)
     corner_of = np.full(len(runs.leg_id), -1, dtype=np.int64)
     corner_of[runs.corner_leg] = np.arange(len(runs.corner_leg))
@@ -86,8 +91,10 @@ def take_legs(runs: Runs, legs: IntArray) -> Runs:
 
 
 def take_runs(runs: Runs, which: IntArray) -> Runs:
-    """Runs by index, in the order given."""
-    return take_legs(runs, rows_of(runs.leg_offsets, np.asarray(which, dtype=np.int64)))
+    """Runs by index, in the order given; one that is named again comes again."""
+    which = np.asarray(which, dtype=np.int64)
+    count = np.diff(runs.leg_offsets)[which]
+    return _taken(runs, rows_of(runs.leg_offsets, which), (np.cumsum(count) - count)[count > 0])
 
 
 def join_runs(parts: Sequence[Runs]) -> Runs:

@@ -10,6 +10,7 @@ import shapely
 from scipy import sparse
 
 from siteplan.errors import DataError, Fault
+from siteplan.laying.corner_units import leaving_legs
 from siteplan.model import NodeKind, RingKind, Shapes
 from siteplan.planar import part_of
 from siteplan.sites import SITE_FILE, Site
@@ -24,8 +25,9 @@ from siteplan.uncertainty.lengths import (
     outward_slopes,
     own_part,
     tracing_bias,
-    vertex_part,
+    vertex_parts,
 )
+from siteplan.uncertainty.turns import turn_slopes
 from siteplan.uncertainty_settings import Uncertainty
 from siteplan.units import um_to_m
 
@@ -190,7 +192,7 @@ def places_along(outlines: Shapes, runs: Runs) -> Places:
 
 
 def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = None) -> LengthModel:
-    """Ground lengths of the legs of a plan, as they may be.
+    """Ground lengths of the legs of a plan, and turns of its corners, as they may be.
 
     Parameters
     ----------
@@ -210,9 +212,11 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = N
         own[adjusted.legs] = False
     correlation = um_to_m(said.correlation_length)
     sigma = np.where(own, facts.sigma_m[bed], 0.0)
-    vertices = vertex_part(
-        runs.xy, runs.offsets, runs.ring[runs.leg_run], sigma, places_along(plan.outlines, runs), correlation
-    )
+    turned = turn_slopes(runs.xy, runs.offsets, runs.corner_leg, leaving_legs(runs))
+    vertices, turns = vertex_parts(
+        runs.xy, runs.offsets, runs.ring[runs.leg_run], sigma, places_along(plan.outlines, runs), correlation,
+        turned,
+    )  # fmt: skip
     bias = tracing_bias(runs.xy, runs.offsets, np.where(facts.known[bed], sigma, 0.0), correlation)
     fitted = _fitted(runs)
     if fitted.any() and runs.corrected_m is not None and runs.corrected_sigma_m is not None:
@@ -241,7 +245,7 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = N
     )
     if adjusted is not None:
         parts += (joint_part("adjusted outlines", adjusted.legs, adjusted.covariance_m2, len(planned)),)
-    return LengthModel(planned, mean, parts)
+    return LengthModel(planned, mean, parts, turns)
 
 
 def _left(part: Part, adjusted: AdjustedLegs) -> Part:

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from scipy import sparse
@@ -27,8 +28,10 @@ from scipy import sparse
 from siteplan.outline.tracing_bias import expected_bias
 from siteplan.planar import cross_dot, edges, part_of, sums
 from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray, XYArray
+from siteplan.uncertainty.turns import Turns, TurnSlopes, beside, given_lengths
 
 _SAME_M = 1e-6
+VERTICES: Final = "vertices"
 _ROWS = 1_000
 """rows of a correlation matrix made at once; bounds the memory"""
 
@@ -57,6 +60,8 @@ class LengthModel:
     mean_m: FloatArray
     """(l,) with what tracing adds and takes on the average taken off"""
     parts: tuple[Part, ...]
+    turns: Turns | None = None
+    """errors of the corners' turns, by the draws of the part called ``VERTICES``"""
 
     @property
     def factor(self) -> sparse.csr_array:
@@ -83,11 +88,24 @@ class LengthModel:
 
     def draw(self, rng: np.random.Generator, count: int) -> FloatArray:
         """(count, l) lengths of as many true sites, metres; each part draws from its own stream."""
-        out = np.tile(self.mean_m, (count, 1))
-        for part, own in zip(self.parts, rng.spawn(len(self.parts)), strict=True):
+        return self.draw_with_turns(rng, count)[0]
+
+    def draw_with_turns(self, rng: np.random.Generator, count: int) -> tuple[FloatArray, FloatArray | None]:
+        """(count, l) lengths of true sites, metres, and (count, c) errors of their turns, degrees.
+
+        The turns take the draws of the vertices and a stream of their own.
+        """
+        out, turns, off = np.tile(self.mean_m, (count, 1)), self.turns, None
+        streams = rng.spawn(len(self.parts) + (turns is not None))
+        if turns is not None:
+            off = streams[-1].standard_normal((count, turns.own.shape[1])) @ turns.own.T
+        for part, own in zip(self.parts, streams, strict=False):
             if part.factor.nnz:
-                out += own.standard_normal((count, part.factor.shape[1])) @ part.factor.T
-        return np.maximum(out, 0.0)
+                z = own.standard_normal((count, part.factor.shape[1]))
+                out += z @ part.factor.T
+                if turns is not None and off is not None and part.name == VERTICES:
+                    off = off + z @ turns.shared.T
+        return np.maximum(out, 0.0), off
 
     def shares(self) -> dict[str, float]:
         """What each part makes of the variance of the whole length of the site."""
@@ -127,7 +145,21 @@ def vertex_part(
     places: Places,
     correlation_m: float,
 ) -> Part:
-    """Noise of the points along the line.
+    """Noise of the points along the line, without turns: see :func:`vertex_parts`."""
+    none = TurnSlopes(np.zeros((0, 4), np.int64), np.zeros((0, 4, 2)))
+    return vertex_parts(xy, offsets, leg_ring, sigma_m, places, correlation_m, none)[0]
+
+
+def vertex_parts(
+    xy: XYArray,
+    offsets: OffsetArray,
+    leg_ring: IntArray,
+    sigma_m: FloatArray,
+    places: Places,
+    correlation_m: float,
+    turns: TurnSlopes,
+) -> tuple[Part, Turns]:
+    """Noise of the points along the line: what it does to lengths, and to turns.
 
     Parameters
     ----------
@@ -136,15 +168,20 @@ def vertex_part(
     sigma_m : (l,) standard deviation of a point, each way; 0 for legs that are none of this
     places : where the rows lie along the rings
     correlation_m : length over which likeness falls to 1/e; 0: independent points
+    turns : of the corners; both legs of a corner follow one ring.  A turn is not off where a leg of it is
+        none of this
 
     Notes
     -----
     Rows at one place of one ring are one point: the corner two legs share, a second row of edging.
     """
-    slope = length_slopes(xy, offsets) * sigma_m[part_of(offsets)][:, None]
     leg = part_of(offsets)
+    slope = length_slopes(xy, offsets) * sigma_m[leg][:, None]
+    turn_sigma = sigma_m[leg[turns.row]]
+    turn_slope = turns.slope * (turn_sigma * turn_sigma.all(axis=1)[:, None])[:, :, None]
     ring = leg_ring[leg]
-    blocks = []
+    turn_ring = ring[turns.row[:, 0]]
+    blocks, shared, left = [], [], []
     for k in np.unique(leg_ring[sigma_m > 0]):
         rows = np.flatnonzero(ring == k)
         legs, local = np.unique(leg[rows], return_inverse=True)
@@ -156,25 +193,46 @@ def vertex_part(
         at_m: FloatArray = key.astype(np.float64) * _SAME_M
         shape = (len(legs), len(key))
         parts = [sparse.csr_array((slope[rows, axis], (local, point)), shape=shape) for axis in (0, 1)]
-        blocks.append((legs, _spread(parts, at_m, places.ring_m[k], places.ring_closed[k], correlation_m)))
-    return Part("vertices", _placed(blocks, len(leg_ring)))
+        corners = np.flatnonzero(turn_ring == k)
+        where = (
+            np.repeat(np.arange(len(corners)), 4), point[np.searchsorted(rows, turns.row[corners])].ravel()
+        )  # fmt: skip
+        turned = [
+            sparse.csr_array((turn_slope[corners, :, axis].ravel(), where), shape=(len(corners), len(key)))
+            for axis in (0, 1)
+        ]
+        like = (at_m, places.ring_m[k], bool(places.ring_closed[k]), correlation_m)
+        blocks.append((legs, root_of(_covariance(parts, parts, *like))))
+        if len(corners):
+            cross, own = _covariance(turned, parts, *like), _covariance(turned, turned, *like)
+            of_lengths, of_turns = given_lengths(blocks[-1][1], cross, own)
+        else:
+            of_lengths, of_turns = np.zeros((0, blocks[-1][1].shape[1])), np.zeros((0, 0))
+        shared.append((corners, of_lengths))
+        left.append((corners, of_turns))
+    made = Turns(beside(shared, len(turns)), beside(left, len(turns)))
+    return Part(VERTICES, beside(blocks, len(leg_ring))), made
 
 
-def _spread(
-    slopes: Sequence[sparse.csr_array], at_m: FloatArray, ring_m: float, closed: bool, length_m: float
+def _covariance(
+    one: Sequence[sparse.csr_array],
+    two: Sequence[sparse.csr_array],
+    at_m: FloatArray,
+    ring_m: float,
+    closed: bool,
+    length_m: float,
 ) -> FloatArray:
-    """(m, m) factor of the covariance of the legs of one ring."""
-    count = slopes[0].shape[0]
-    covariance = np.zeros((count, count))
+    """(m, n) covariance of what changes with the points of one ring by slopes (m, points), (n, points)."""
+    covariance = np.zeros((one[0].shape[0], two[0].shape[0]))
     for start in range(0, len(at_m), _ROWS):
         rows = slice(start, start + _ROWS)
         away = np.abs(at_m[rows, None] - at_m)
         if closed:
             away = np.minimum(away, np.maximum(ring_m - away, 0.0))
         like = np.exp(-away / length_m) if length_m > 0 else (away == 0.0).astype(np.float64)
-        for slope in slopes:
-            covariance += slope[:, rows] @ (slope @ like.T).T
-    return root_of(covariance)
+        for a, b in zip(one, two, strict=True):
+            covariance += a[:, rows] @ (b @ like.T).T
+    return covariance
 
 
 def root_of(covariance: FloatArray) -> FloatArray:
@@ -193,23 +251,9 @@ def root_of(covariance: FloatArray) -> FloatArray:
     return out
 
 
-def _placed(blocks: Sequence[tuple[IntArray, FloatArray]], legs: int) -> sparse.csr_array:
-    """Factors of groups of legs, side by side."""
-    rows, columns, values, width = [], [], [], 0
-    for which, factor in blocks:
-        rows.append(np.repeat(which, factor.shape[1]))
-        columns.append(np.tile(np.arange(factor.shape[1]) + width, len(which)))
-        values.append(factor.ravel())
-        width += factor.shape[1]
-    if not blocks:
-        return sparse.csr_array((legs, 0))
-    where = (np.concatenate(rows), np.concatenate(columns))
-    return sparse.csr_array((np.concatenate(values), where), shape=(legs, width))
-
-
 def joint_part(name: str, legs: IntArray, covariance_m2: FloatArray, count: int) -> Part:
     """A joint covariance of some of ``count`` legs as a part."""
-    return Part(name, _placed([(legs, root_of(covariance_m2))], count))
+    return Part(name, beside([(legs, root_of(covariance_m2))], count))
 
 
 def outward_slopes(

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from siteplan.laying.corner_units import CornerHow, leaving_legs
+from siteplan.laying.corner_units import CornerHow, CornerWay, leaving_legs
 from siteplan.laying.filling import Beside, Filled, fill_runs
 from siteplan.laying.lay_rules import LayRules
 from siteplan.laying.needs import needs
+from siteplan.laying.needs_anew import Turned, may_be_laid_anew
 from siteplan.laying.takeoff import Takeoff
 from siteplan.outline.arrange import rows_of, take_runs
 from siteplan.plans import laid_length
@@ -57,6 +58,10 @@ class Laid:
     """(k,) joints of each leg as planned"""
     units: IntArray
     """(a,) corner and end units; 0 at sections and closers"""
+    corner: IntArray
+    """(c,) its corners among those of the plan"""
+    by_bed: Mapping[int, Sequence[CornerWay]]
+    """ways to make the corners of single beds, by index"""
 
 
 def laid_runs(site: Site, plan: RunPlan, result: Takeoff) -> Runs:
@@ -85,7 +90,12 @@ def lay_again(runs: Runs, bed_ids: ObjectArray | Sequence[str], result: Takeoff)
         counts = result.leg_counts[:, column : column + width].sum(axis=0)
         counts[: len(line.straights)] = 0
         column += width
-        made.append(Laid(line, rows_of(runs.leg_offsets, own), filled, filled.fits.joints, counts))
+        corner = np.arange(len(runs.corner_leg))
+        if several:
+            corner = np.flatnonzero(np.isin(runs.leg_run[runs.corner_leg], own))
+            corner = corner[np.argsort(runs.corner_leg[corner])]
+        legs = rows_of(runs.leg_offsets, own)
+        made.append(Laid(line, legs, filled, filled.fits.joints, counts, corner, by_bed))
     return tuple(made)
 
 
@@ -103,6 +113,7 @@ def needed(
     breakage: Fraction,
     rng: np.random.Generator,
     curve_lengths: int,
+    turn_off_deg: FloatArray | None = None,
 ) -> tuple[IntArray, FloatArray]:
     """Pieces each true site needs of every code.
 
@@ -115,6 +126,7 @@ def needed(
     breakage : share of the pieces that break, each by itself
     rng : for the breakage
     curve_lengths : as for :func:`siteplan.laying.needs.needs`
+    turn_off_deg : (d, c) errors of the turns of the corners; None: they turn as planned
 
     Returns
     -------
@@ -135,10 +147,15 @@ def needed(
         shift = np.outer(crew.joint_m, one.joints)
         length = (leg_m[:, one.leg] - shift) / (1 + crew.batch)[:, None]
         leg_um = np.maximum(np.floor(length * 1e6 + 0.5), 0).astype(np.int64)
-        made = needs(one.filled, one.line, rules, leg_um, curve_lengths)
+        turned = None
+        if turn_off_deg is not None:
+            turn = one.filled.runs.corner_turn_deg + turn_off_deg[:, one.corner]
+            turned = Turned(turn, one.by_bed)
+        made = needs(one.filled, one.line, rules, leg_um, curve_lengths, turned)
         own = np.tile(one.units, (len(leg_um), 1))
         straights = made.total.shape[1]
         own[:, :straights] += made.total
+        own[:, straights:] += made.more_units
         parts.append(own)
         sure = (made.cut_stock == made.cut_least).mean(axis=0)
         proven.append(np.concatenate([sure, np.ones(own.shape[1] - straights)]))
@@ -200,7 +217,9 @@ class Confidence:
     lengths: LengthModel
     near_limit: tuple[str, ...]
     """legs that arrive at a corner which may turn beyond the range of its unit on the ground: within
-    ``NEAR_SIGMAS`` of a limit.  How corners are made is not drawn, so these are told"""
+    ``NEAR_SIGMAS`` of a limit"""
+    held: tuple[str, ...]
+    """those of them where that is not drawn: a rigid line on a run with curves, outlines adjusted to tapes"""
 
     def at(self, probability: Fraction) -> Level:
         """The order at one of the levels."""
@@ -252,16 +271,18 @@ def confidence(
     stretch = np.divide(
         runs.length_m, plan.runs.length_m, out=np.ones(len(runs.length_m)), where=plan.runs.length_m > 0
     )
-    off, crews = [], []
+    off, turn_off, crews = [], [], []
     streams = np.random.default_rng(said.seed).spawn(4)
     for rng in streams[:SAMPLES]:
         on_ground, crew = rng.spawn(2)
-        off.append(lengths.draw(on_ground, said.draws) - lengths.planned_m)
+        drawn, turn = lengths.draw_with_turns(on_ground, said.draws)
+        off.append(drawn - lengths.planned_m)
+        turn_off.append(np.zeros((said.draws, len(runs.corner_leg))) if turn is None else turn)
         crews.append(draw_crews(crew, said.draws, said.batch_ppm, said.joint_habit / 1e6))
     together = Crew(np.concatenate([c.batch for c in crews]), np.concatenate([c.joint_m for c in crews]))
     need, proven = needed(
         laid, result.rules, runs.length_m + np.concatenate(off) * stretch, together, breakage,
-        streams[SAMPLES], said.curve_lengths,
+        streams[SAMPLES], said.curve_lengths, np.concatenate(turn_off),
     )  # fmt: skip
     sample, tuning, check = np.split(need, SAMPLES)
     cost, priced = prices(result, np.vstack([need, planned]))
@@ -270,6 +291,7 @@ def confidence(
         least = tuned_order(sample, tuning, cost, p, said.solve_seconds)
         return Level(p, least, share_of(least.order, check))
 
+    near = corners_near_limits(plan.runs, result, bed_facts(site).sigma_m)
     return Confidence(
         codes=result.codes,
         probability=probability,
@@ -286,8 +308,23 @@ def confidence(
         check=check,
         priced=priced,
         lengths=lengths,
-        near_limit=corners_near_limits(plan.runs, result, bed_facts(site).sigma_m),
+        near_limit=near,
+        held=_held(runs, laid, lengths, near),
     )
+
+
+def _held(runs: Runs, laid: Sequence[Laid], lengths: LengthModel, near: Sequence[str]) -> tuple[str, ...]:
+    """Ids of arriving legs of corners that stay as planned on every drawn site, of those that are near."""
+    drawn = np.zeros(len(runs.corner_leg), dtype=np.bool_)
+    for one in laid:
+        own = one.filled.runs
+        drawn[one.corner] = may_be_laid_anew(own, one.line)[own.leg_run[own.corner_leg]]
+    if lengths.turns is None:
+        drawn[:] = False
+    else:
+        drawn &= lengths.turns.sigma_deg > 0
+    held = set(runs.leg_id[runs.corner_leg[~drawn]].tolist())
+    return tuple(leg for leg in near if leg in held)
 
 
 def corners_near_limits(runs: Runs, result: Takeoff, sigma_m: FloatArray) -> tuple[str, ...]:
