@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from scipy import sparse
 
 from siteplan.laying.corner_units import CornerHow
 from siteplan.laying.needs import needs
-from siteplan.laying.needs_anew import Turned, changed_runs
+from siteplan.laying.needs_anew import Turned, changed_runs, may_be_laid_anew
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.sites import Site
 from siteplan.takeoffs import takeoff
@@ -51,7 +52,7 @@ def near(tmp_path_factory: pytest.TempPathFactory) -> tuple[Site, RunPlan]:
 def test_turns_and_lengths_together_are_those_of_whole_plans(
     near: tuple[Site, RunPlan], tmp_path: Path
 ) -> None:
-    """The covariance of lengths and turns, against 150 sites with moved vertices planned from the start.
+    """The covariance of lengths and turns, against 100 sites with moved vertices planned from the start.
 
     The noise comes from a Cholesky factor made here.  A covariance of n sites has a standard error of
     sqrt((s_i^2 s_j^2 + c^2) / n): nine of ten within two of them, all within four and a half.
@@ -62,7 +63,7 @@ def test_turns_and_lengths_together_are_those_of_whole_plans(
     factor = sparse.vstack([model.parts[0].factor, model.turns.shared]).toarray()
     own = np.vstack([np.zeros((len(plan.runs.leg_id), model.turns.own.shape[1])), model.turns.own.toarray()])
     stated = factor @ factor.T + own @ own.T
-    rng, count, found = np.random.default_rng(12), 150, []
+    rng, count, found = np.random.default_rng(12), 100, []
     roots = {}
     for shape in INVENTED.shapes:
         xy = shape.truth()
@@ -132,7 +133,7 @@ def test_runs_laid_anew_take_what_whole_plans_take(near: tuple[Site, RunPlan], t
     laid = lay_again(laid_runs(site, plan, result), site.beds.ids, result)
     rng, still = np.random.default_rng(2), Crew(np.zeros(1), np.zeros(1))
     both, other_how = 0, 0
-    for k in range(40):
+    for k in range(30):
         seen = {name: xy + 0.12 * rng.standard_normal(xy.shape) for name, xy in of(INVENTED).items()}
         other, moved = planned(tmp_path / str(k), seen)
         off = moved.runs.corner_turn_deg - plan.runs.corner_turn_deg
@@ -147,8 +148,8 @@ def test_runs_laid_anew_take_what_whole_plans_take(near: tuple[Site, RunPlan], t
         if len(runs) == 2:
             both += 1
             assert need[0].tolist() == theirs.tolist()
-    assert both >= 8
-    assert other_how >= 20
+    assert both >= 6
+    assert other_how >= 15
 
 
 def test_nothing_changes_where_no_corner_does(near: tuple[Site, RunPlan]) -> None:
@@ -190,3 +191,32 @@ def test_the_share_of_sites_with_another_corner_is_that_of_the_normal_law(
     draw, _ = changed_runs(one.filled, one.line, result.rules, Turned(plan.runs.corner_turn_deg + alone, {}))
     assert 0.05 < expected < 0.95
     assert len(draw) / 4000 == pytest.approx(expected, abs=4 * np.sqrt(expected * (1 - expected) / 4000))
+
+
+def test_curves_of_rigid_lines_stay_as_planned() -> None:
+    """A flexible line is laid anew on any run, a rigid one on straight legs."""
+    runs = SimpleNamespace(
+        run_id=np.array(["a", "b"], dtype=object),
+        leg_run=np.array([0, 0, 1]),
+        straight=np.array([True, False, True]),
+    )
+    for behaviour, expected in (("rigid", [False, True]), ("flexible", [True, True])):
+        assert may_be_laid_anew(runs, SimpleNamespace(behaviour=behaviour)).tolist() == expected  # type: ignore[arg-type]
+
+
+def test_corners_of_several_lines_find_their_own_turns(tmp_path: Path) -> None:
+    """The first bed rigid, the second one flexible, all corners of the first moved beyond their units."""
+    toml = '[bed.B2]\nline = "flex-2m"\n'
+    site = write_site(tmp_path / "a", INVENTED, of(INVENTED), toml)
+    skew = np.array([(1.0, 0.0), (0.14, 1.0)])
+    other = write_site(tmp_path / "b", INVENTED, of(INVENTED) | {"B1": BOX @ skew}, toml)
+    plan, moved = plan_runs(site), plan_runs(other)
+    result = takeoff(site, plan)
+    assert len(result.lines) == 2
+    laid = lay_again(laid_runs(site, plan, result), site.beds.ids, result)
+    off = moved.runs.corner_turn_deg - plan.runs.corner_turn_deg
+    still, rng = Crew(np.zeros(1), np.zeros(1)), np.random.default_rng(0)
+    need, _ = needed(laid, result.rules, moved.runs.length_m[None], still, Fraction(0), rng, 9, off[None])
+    theirs = planned_need(other, moved)
+    assert need[0].tolist() == theirs.tolist()
+    assert theirs.tolist() != planned_need(site, plan).tolist()

@@ -142,15 +142,26 @@ def confidence_texts(site: Site, result: Takeoff, bought: Purchase) -> list[str]
             f"costs less than {_money(least.bound, flat)}"
         )
     if sure.near_limit:
-        more = f" and {len(sure.near_limit) - NAMED} more" if len(sure.near_limit) > NAMED else ""
         texts.append(
-            f"{len(sure.near_limit)} corners may turn beyond the range of their unit on the ground, and "
-            f"would then be made another way, which the probability does not know: at the far end of legs "
-            f"{', '.join(sure.near_limit[:NAMED])}{more}. Measure their angles."
+            f"{len(sure.near_limit)} corners may turn beyond the range of their unit on the ground and would "
+            f"then be made another way: at the far end of legs {_some(sure.near_limit)}. The drawn sites "
+            "make them so, and the order counts with it. It may get smaller once you measure their angles."
+        )
+    if sure.held:
+        texts.append(
+            f"Of these, {len(sure.held)} stay as planned on every drawn site (a rigid line on a run with "
+            f"curves, or an outline adjusted to tapes), which the probability does not know: "
+            f"{_some(sure.held)}. Measure their angles."
         )
     if not sure.priced:
         texts.append("Codes that are needed have no price: the fewest pieces were looked for.")
     return texts
+
+
+def _some(legs: Sequence[str]) -> str:
+    """The first of some legs, and how many more there are."""
+    more = f" and {len(legs) - NAMED} more" if len(legs) > NAMED else ""
+    return f"{', '.join(legs[:NAMED])}{more}"
 
 
 def _row(values: Any) -> Any:
@@ -223,6 +234,7 @@ def confidence_data(site: Site, result: Takeoff, bought: Purchase) -> dict[str, 
                 for reach in order_reaches(site, result, bought)
             ],
             "corners_near_limit": list(sure.near_limit),
+            "corners_held": list(sure.held),
             "levels": [
                 {
                     "probability": float(level.probability),

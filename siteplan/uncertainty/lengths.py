@@ -178,7 +178,8 @@ def vertex_parts(
     leg = part_of(offsets)
     slope = length_slopes(xy, offsets) * sigma_m[leg][:, None]
     turn_sigma = sigma_m[leg[turns.row]]
-    turn_slope = turns.slope * (turn_sigma * turn_sigma.all(axis=1)[:, None])[:, :, None]
+    turn_sigma[(turn_sigma == 0).any(axis=1)] = 0.0
+    turn_slope = turns.slope * turn_sigma[:, :, None]
     ring = leg_ring[leg]
     turn_ring = ring[turns.row[:, 0]]
     blocks, shared, left = [], [], []
