@@ -430,7 +430,7 @@ def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, Int
         except DataError:
             return plan.runs.xy - middle
     plus, minus = ends
-    made = plan.runs.xy - middle
+    velocity: FloatArray = plan.runs.xy - middle
     a, b = (matched_legs(plan.runs, runs, CLOSE_M) for runs in (plus, minus))
     whole = np.flatnonzero((a >= 0) & (b >= 0))
     count = np.diff(plan.runs.offsets)
@@ -440,8 +440,8 @@ def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, Int
     whole = whole[same]
     at = ragged(plan.runs.offsets[whole], count[whole])
     ahead = plus.xy[ragged(plus.offsets[a[whole]], count[whole])]
-    made[at] = (ahead - minus.xy[ragged(minus.offsets[b[whole]], count[whole])]) / (2 * step)
-    return np.asarray(made)
+    velocity[at] = (ahead - minus.xy[ragged(minus.offsets[b[whole]], count[whole])]) / (2 * step)
+    return velocity
 
 
 __all__ = [
