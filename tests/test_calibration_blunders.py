@@ -41,7 +41,7 @@ def test_a_few_blunders_are_found_where_they_are(tmp_path: Path) -> None:
     listed = _of(made, "listed")
     sure = [f for f in (*planted, *listed) if f.power > 0.999]
     assert len(sure) >= 3
-    assert all(f.named for f in sure)
+    assert all(f.left_out for f in sure)
     assert [f.cause for f in listed] == list(CAUSES[:4])
     large = [f for f in listed if f.difference_sigmas >= LARGE]
     assert len(large) >= 2

@@ -24,6 +24,7 @@ from siteplan.sites import Site, load_site
 from siteplan.tape_settings import Priors, TapeRow
 from tests.tape_sets import (
     CAUSES,
+    FOOT,
     Truth,
     decimal_feet,
     feet_inches,
@@ -243,6 +244,19 @@ def test_one_tape_cannot_tell_itself_from_the_map(truth: Truth) -> None:
     named = found.named[0]
     assert {named.cause, named.alternatives[0].cause} == {"stretched_tape", "map_scale"}
     assert not named.clear
+
+
+def test_a_nought_in_front_tells_of_exchanged_digits(truth: Truth) -> None:
+    """30 ft written as 03 ft: the digits are taken as they stand on paper, not as the number they make."""
+    lengths = truth.plan.runs.length_m[truth.legs]
+    odd = int(np.argmin(np.abs(lengths - 30.2 * FOOT)))
+    legs = truth.legs[[odd, *(k for k in range(9) if k != odd)]]
+    texts = [feet_inches(x) for x in truth.plan.runs.length_m[legs]]
+    assert texts[0].startswith("30 ft")
+    texts[0] = f"03{texts[0][2:]}"
+    named = judged(truth, rows_of(truth, legs.tolist(), texts, ["A"] * len(legs)))[2].named
+    assert [(n.target, n.cause) for n in named] == [("r0", "transposed")]
+    assert named[0].new_reading.startswith("30 ft")
 
 
 # ---------------------------------------------------------------- how often

@@ -99,7 +99,7 @@ def _transposed(reading: Reading) -> Iterator[Variant]:
         for swapped in _swaps(reading.digits):
             made.append((float(Fraction(swapped) * METRES[reading.unit]), f"{swapped} {reading.unit}"))
     elif reading.feet is not None and reading.inches is not None:
-        for swapped in _swaps(str(reading.feet)):
+        for swapped in _swaps(reading.feet_digits or str(reading.feet)):
             made.append((float(int(swapped) * FOOT_M + reading.inches * INCH_M), f"{swapped} ft"))
     for metres, said in made:
         yield Variant(metres, 1 / len(made), f"digits exchanged: {said}")

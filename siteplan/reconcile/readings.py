@@ -43,6 +43,8 @@ class Reading:
     feet: int | None
     """whole feet of a reading in feet and inches"""
     inches: Fraction | None
+    feet_digits: str | None = None
+    """whole feet as written: ``05`` of ``05 ft 4 in``, where a nought in front tells of 50"""
 
     @property
     def step_m(self) -> float:
@@ -92,7 +94,8 @@ def read(text: str, unit: str | None = None) -> Reading:
         return Reading(text, metres, match["digits"], known, None, None)
     match = _FEET_INCHES.match(whole)
     feet = int(match["feet"]) if match else 0
-    return Reading(text, metres, None, "ft in", feet, (metres - feet * FOOT_M) / INCH_M)
+    digits = match["feet"] if match else None
+    return Reading(text, metres, None, "ft in", feet, (metres - feet * FOOT_M) / INCH_M, digits)
 
 
 _POUND_N: Final = 4.4482216152605
