@@ -17,7 +17,6 @@ from scipy.stats import ncx2
 from siteplan.reconcile.readings import read
 from tests.blunder_sets import CAUSES, STEP, STYLES, World, crew_of, from_list, metres_of, sized, write
 from tests.calibrate_blunders import (
-    CHECKED,
     LARGE,
     STATED,
     Found,
@@ -135,7 +134,8 @@ def test_blunders_on_240_sets() -> None:
     seven, other, listed = (_of(made, which) for which in ("seven", "other", "listed"))
     for found, what in ((seven, "7 sigma"), (other, "other sizes")):
         assert abs(errors_off(found, "named")) <= 3, what
-    assert np.mean([f.located for f in seven if f.redundancy >= CHECKED]) >= 0.95
+    # theory itself gives 95 % at 7 sigma only from redundancy 0.5 on: docs/calibration.md
+    assert np.mean([f.named for f in seven if f.redundancy >= 0.5]) >= 0.95
     large = [f for f in listed if f.difference_sigmas >= LARGE]
     assert np.mean([f.first_two for f in large]) >= 0.90
     assert np.mean([o.clean_named == 0 for o in made]) >= 0.95
