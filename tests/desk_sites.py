@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Coroutine, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import httpx
 import numpy as np
@@ -16,6 +17,8 @@ from siteplan.desk.app import make_app
 from siteplan.desk.session import Session
 
 from .make_sites import line, lonlat_of, polygon, rectangle, write_features
+
+Answer = TypeVar("Answer")
 
 TOKEN = "token-of-the-tests"
 ORIGIN = "http://127.0.0.1"
@@ -57,15 +60,19 @@ def two_beds(folder: Path, **kwargs: Any) -> Path:
 
 
 class Client:
-    """Asks an ASGI application without a port; one request at a time."""
+    """Asks an ASGI application without a port; one request at a time.
+
+    In a thread of its own: a browser of another test may keep an event loop in this one.
+    """
 
     def __init__(self, app: Any) -> None:
+        self._thread = ThreadPoolExecutor(1)
         self._runner = asyncio.Runner()
         transport = httpx.ASGITransport(app, raise_app_exceptions=False)
         self._client = httpx.AsyncClient(transport=transport, base_url=ORIGIN, timeout=None)
 
     def request(self, method: str, path: str, **kwargs: Any) -> httpx.Response:
-        return self._runner.run(self._client.request(method, path, **kwargs))
+        return self._run(self._client.request(method, path, **kwargs))
 
     def get(self, path: str, **kwargs: Any) -> httpx.Response:
         return self.request("GET", path, **kwargs)
@@ -74,8 +81,12 @@ class Client:
         return self.request("POST", path, **kwargs)
 
     def close(self) -> None:
-        self._runner.run(self._client.aclose())
-        self._runner.close()
+        self._run(self._client.aclose())
+        self._thread.submit(self._runner.close).result()
+        self._thread.shutdown()
+
+    def _run(self, asked: Coroutine[Any, Any, Answer]) -> Answer:
+        return self._thread.submit(self._runner.run, asked).result()
 
 
 class Desk:
