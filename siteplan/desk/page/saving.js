@@ -81,7 +81,7 @@
   /* a new feature has its id from the program now: what waits behind it speaks of it by that id */
   const rename = (from, to) => {
     const renamed = (key) => (key === from ? keyOf(to) : key);
-    queue.slice(1).forEach((entry) => {
+    queue.forEach((entry) => {
       entry.touched = entry.touched.map(({ key, before, after }) => ({ key: renamed(key),
         before: before && keyOf(before) === from ? { ...before, id: to.id } : before,
         after: after && keyOf(after) === from ? { ...after, id: to.id } : after }));
