@@ -202,6 +202,9 @@ def test_a_whole_job(tmp_path: Path, serve: Any, guests: Any) -> None:
     guest.until(lambda: page.evaluate("desk.state.chosen") == first, "chosen")
     guest.drag(place(300, 180), place(310, 190))
     guest.until(lambda: page.get_attribute("#saving", "data-state") == "not", "it says that it is not saved")
+    # the banner moves the map down: a hand goes on once it stands still
+    guest.until(lambda: "does not answer" in page.inner_text("#banner"), "the banner")
+    page.wait_for_timeout(500)
     page.click('[data-draw="opening"]')
     for corner in ((180, 180), (195, 180)):
         guest.click(place(*corner))
