@@ -382,3 +382,42 @@ def test_the_whole_of_a_site_with_fewer_words(sample_data: Path) -> None:
     one, other = (takeoff(s, plan_runs(s)) for s in (site, named))
     assert one.lines == other.lines
     assert piece_rows(one, plan_runs(site).runs.run_id) == piece_rows(other, plan_runs(named).runs.run_id)
+
+
+@pytest.mark.parametrize("play_um", [20_000, 40_000])
+def test_the_moved_runs_count_into_the_lines_that_were_given(play_um: int) -> None:
+    """Not into those in use: whoever holds the moved runs beside the same lines reads the same line."""
+    runs = make_runs(random_paths(3, 6))
+    lines = (FLEX, KERB, BLOCK)
+    for of_run in ([1, 2, 1, 2, 1, 2], [2, 2, 2, 2, 2, 1], [2] * 6, [0, 1, 2, 0, 1, 2]):
+        given_runs = replace(runs, line=np.array(of_run))
+        result = lay(given_runs, [f"R{k + 1}" for k in range(6)], lines, LayRules(play_um=play_um))
+        assert result.play is not None
+        assert result.play.runs.line is not None
+        assert result.play.runs.line.tolist() == of_run
+        named = [result.line_of_run(r).key for r in range(6)]
+        assert [lines[k].key for k in result.play.runs.line] == named
+
+
+def test_steps_on_moved_runs_are_half_as_high_as_their_own_line(tmp_path: Path) -> None:
+    """Ground that falls 1 in 5, a site's line that no run has, and legs that play moves."""
+
+    def on_a_slope(ring: np.ndarray) -> dict[str, Any]:
+        shape = polygon(ring)
+        heights = [*(100 + 0.2 * ring[:, 0]), 100 + 0.2 * ring[0, 0]]
+        placed = [[*xy, z] for xy, z in zip(shape["coordinates"][0], heights, strict=True)]
+        return {"type": "Polygon", "coordinates": [placed]}
+
+    beds = {"A": on_a_slope(rectangle(6.95, 4.21)), "B": on_a_slope(rectangle(7.13, 4.37, at=(20, 0)))}
+    site, plan = planned(
+        tmp_path, beds, bed={"A": {"line": "rigid-900mm"}, "B": {"line": "block-1ft"}}, slope_by="step",
+        heights={"use": "outline"}, fit={"play": "40 mm", "closers_per_leg": 0},
+    )  # fmt: skip
+    result = takeoff(site, plan)
+    assert result.play is not None
+    assert result.play.moved_m.any()
+    assert result.steps is not None
+    half_m = {"A-1": KERB.height_um / 2e6, "B-1": BLOCK.height_um / 2e6}
+    names = plan.runs.run_id[result.steps.run]
+    assert set(names) == set(half_m)
+    assert result.steps.limit_m.tolist() == [half_m[n] for n in names]

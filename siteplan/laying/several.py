@@ -50,9 +50,10 @@ def lay_several(
     lines : lines in use, each once
     of_run : (r,) which of them each run is laid with
     """
-    runs = replace(runs, line=of_run)
+    # here runs count into the lines in use; what comes out counts as the caller does
+    counted = replace(runs, line=of_run)
     if rules.play_um:
-        near = beside_another(runs, lines, rules.play_um)
+        near = beside_another(counted, lines, rules.play_um)
         held = near if held is None else held | near
     own = [np.flatnonzero(of_run == k) for k in range(len(lines))]
     parts = []
@@ -60,12 +61,12 @@ def lay_several(
         legs = rows_of(runs.leg_offsets, which)
         parts.append(
             lay_one(
-                take_runs(runs, which),
+                take_runs(counted, which),
                 bed_ids,
                 line,
                 rules,
                 held=None if held is None else held[legs],
-                beside=Beside(runs, lines, which),
+                beside=Beside(counted, lines, which),
             )
         )
     return put_together(runs, own, parts)
@@ -101,7 +102,7 @@ def put_together(runs: Runs, own: Sequence[IntArray], parts: Sequence[Takeoff]) 
 
     Parameters
     ----------
-    runs : all runs
+    runs : all runs, their lines counted as the caller does; so are those of the moved runs
     own : the runs of each part, increasing
     parts : takeoffs of one line each, of those runs in that order
     """
