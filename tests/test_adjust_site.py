@@ -19,6 +19,7 @@ from siteplan.adjust.lines import line_gradient, matched_legs, snapped
 from siteplan.adjust.moved import moved
 from siteplan.adjust.outcome import outcome
 from siteplan.adjust.site import adjust_site
+from siteplan.adjust.sure import adjusted_lengths
 from siteplan.cli import program
 from siteplan.errors import UsageError
 from siteplan.ordering import purchase
@@ -321,6 +322,29 @@ def test_a_diagonal_squares_a_bed(tmp_path: Path) -> None:
     after = made.plan.runs.corner_xy
     assert np.hypot(*(after[0] - after[2])) == pytest.approx(far - 0.05, abs=0.012)
     np.testing.assert_allclose(made.leg_after_m, made.leg_before_m, atol=5e-3)
+
+
+def starting_elsewhere(folder: Path) -> tuple[Site, RunPlan, Tapes]:
+    """An axis-parallel bed: taped longer on its east side, its south-east corner is the south-most one."""
+    site, plan = made_site(folder, {"B1": polygon(rectangle(8, 3))}, "[uncertainty]\ndraws = 200\n")
+    return site, plan, taped(site, plan, B1_1_2="3.05 m", B1_1_4="3.00 m")
+
+
+def test_the_order_takes_the_adjusted_lengths_of_the_legs_they_are_of(tmp_path: Path) -> None:
+    """A ring whose start jumps to another corner numbers its legs anew: the lengths must go along."""
+    site, plan, tapes = starting_elsewhere(tmp_path)
+    made = adjust_site(site, plan, tapes)
+    after = adjusted_site(site, adjusted_features(site, made))
+    plan_after = plan_runs(after)
+    assert matched_legs(plan.runs, plan_after.runs, 0.2).tolist() == [3, 0, 1, 2]
+    model = adjusted_lengths(after, plan_after, made)
+    assert model is not None
+    np.testing.assert_allclose(model.mean_m, plan_after.lengths.ground_m, atol=1e-4)
+    place = matched_legs(plan.runs, plan_after.runs, 0.2)
+    joint = model.parts[-1].factor[place]
+    np.testing.assert_allclose(
+        (joint @ joint.T).todense(), made.leg_covariance(np.arange(4)), rtol=1e-9, atol=1e-15
+    )
 
 
 # ---------------------------------------------------------------- the sample site, from end to end

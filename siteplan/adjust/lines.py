@@ -109,6 +109,17 @@ def matched_legs(before: Runs, after: Runs, within_m: float) -> IntArray:
     return np.where(good, there, -1)
 
 
+def legs_after(before: Runs, after: Runs, moved_by: XYArray) -> IntArray:
+    """(l,) the legs in a plan of outlines that have moved, -1 where one is gone.
+
+    Parameters
+    ----------
+    before, after : the plans
+    moved_by : (v, 2) by how much the vertices have moved
+    """
+    return matched_legs(before, after, 0.05 + 3 * float(np.abs(moved_by).max(initial=0.0)))
+
+
 def direction_matrix(xy: XYArray, offsets: IntArray) -> sparse.csr_array:
     """(l, 2w) change of the length of each leg with each coordinate of its rows."""
     last = np.zeros(len(xy), dtype=bool)
@@ -449,6 +460,7 @@ __all__ = [
     "direction_matrix",
     "grown",
     "leg_lengths",
+    "legs_after",
     "line_gradient",
     "matched_legs",
     "snapped",

@@ -10,7 +10,6 @@ from scipy.stats import chi2 as chi2_law
 
 from siteplan.adjust.accept import adjusted_features, adjusted_site
 from siteplan.adjust.conditions import least_detectable, noncentrality
-from siteplan.adjust.lines import matched_legs
 from siteplan.adjust.site import Adjustment, lengths_after
 from siteplan.adjust.sure import adjusted_lengths
 from siteplan.laying.order import OrderRow
@@ -131,7 +130,7 @@ def outcome(site: Site, plan: RunPlan, result: Takeoff, made: Adjustment) -> Out
         result=result_after,
         codes=_codes(site, plan, result, after, plan_after, result_after, made),
         run_before_m=plan.lengths.run_ground_m,
-        run_after_m=_runs_after(plan, plan_after, made),
+        run_after_m=sums(lengths_after(plan_after, made.legs_in(plan_after.runs)), runs.leg_offsets),
         run_sigma_before_m=np.where(
             known, np.sqrt(np.asarray(own.multiply(own).sum(axis=1)).ravel()), np.nan
         ),
@@ -187,13 +186,6 @@ def _codes(
 
 def _needed(row: OrderRow | None) -> int:
     return 0 if row is None else row.takeoff - row.cut_pieces + row.cut_stock + row.for_unmet
-
-
-def _runs_after(before: RunPlan, after: RunPlan, made: Adjustment) -> FloatArray:
-    """(r,) lengths of the runs as drawn, in the plan made anew: the sum of their legs."""
-    reach = 0.05 + 3 * float(np.abs(made.xy - made.setup.drawn).max(initial=0.0))
-    legs = lengths_after(after, matched_legs(before.runs, after.runs, reach))
-    return sums(legs, before.runs.leg_offsets)
 
 
 def _ellipses(site: Site, made: Adjustment) -> Ellipses:

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import sparse
 
 from siteplan.adjust.conditions import Conditions, Spread, conditions_of
-from siteplan.adjust.lines import LineGradient, matched_legs
+from siteplan.adjust.lines import LineGradient, legs_after
 from siteplan.adjust.model import Lengths, Rows
 from siteplan.adjust.moved import carried, moved
 from siteplan.adjust.network import Network, Solution, solve
@@ -69,6 +69,10 @@ class Adjustment:
     settled_m: float
     """greatest difference between the plan's lengths and the adjusted ones"""
     findings: tuple[Finding, ...]
+
+    def legs_in(self, after: Runs) -> IntArray:
+        """(l,) number of each leg as drawn in another plan of the adjusted outlines, -1 where it is gone."""
+        return legs_after(self.drawn_runs, after, self.xy - self.setup.drawn)
 
     @property
     def wanted(self) -> BoolArray:
@@ -176,7 +180,7 @@ def adjust_site(
         ground = _carried(site, plan, setup, lengths, x)
         work = moved(site, ground, *setup.walls(site, x))
         plan_now = plan_runs(work)
-        leg = _legs_after(plan, plan_now, ground - setup.drawn)
+        leg = legs_after(plan.runs, plan_now.runs, ground - setup.drawn)
         same = len(plan_now.runs.leg_id) == len(leg) and bool((leg >= 0).all())
         model_m, _ = lengths.legs(x)
         off = np.abs(model_m - plan_now.lengths.ground_m[leg])[setup.wanted] if same else np.full(1, np.inf)
@@ -242,12 +246,6 @@ def _looked(
 def _again(suspects: Suspects, freed: tuple[Freed, ...]) -> tuple[Freed, ...]:
     """The same suspects in a table that was made anew (the same order: only their columns changed)."""
     return tuple(f for f in freed if f.suspect < len(suspects))
-
-
-def _legs_after(before: RunPlan, after: RunPlan, moved_by: XYArray) -> IntArray:
-    """(l,) the legs in the plan made anew, -1 where one is gone."""
-    reach = 0.05 + 3 * float(np.abs(moved_by).max(initial=0.0))
-    return matched_legs(before.runs, after.runs, reach)
 
 
 def lengths_after(after: RunPlan, leg: IntArray) -> FloatArray:

@@ -12,14 +12,22 @@ from siteplan.uncertainty.components import AdjustedLegs, length_model
 from siteplan.uncertainty.lengths import LengthModel
 
 
-def adjusted_legs(made: Adjustment) -> AdjustedLegs | None:
-    """The legs an adjustment covers; None where it has none, or its plan has other legs."""
-    legs = np.flatnonzero(made.wanted & np.isfinite(made.leg_after_m))
-    if not made.same_legs or not len(legs):
+def adjusted_legs(made: Adjustment, plan_after: RunPlan) -> AdjustedLegs | None:
+    """The legs an adjustment covers; None where it has none, or the plan has other legs.
+
+    Parameters
+    ----------
+    made : the adjustment
+    plan_after : with the adjusted outlines.  Its legs may have other numbers than those of the plan as
+        drawn: a ring starts at its south-most corner, and that may be another one now
+    """
+    legs = np.flatnonzero(made.wanted)
+    place = made.legs_in(plan_after.runs)[legs]
+    if not made.same_legs or not len(legs) or (place < 0).any():
         return None
     own = made.leg_functions(legs) @ sparse.diags_array(made.spread.prior_sigma)
     return AdjustedLegs(
-        legs=legs,
+        legs=place,
         leg_m=made.leg_after_m[legs],
         covariance_m2=made.leg_covariance(legs),
         before_m2=np.asarray((own @ own.T).todense()),
@@ -40,4 +48,4 @@ def adjusted_lengths(after: Site, plan_after: RunPlan, made: Adjustment) -> Leng
     """
     if after.settings.spares.suffice is None and after.settings.uncertainty is None:
         return None
-    return length_model(after, plan_after, adjusted=adjusted_legs(made))
+    return length_model(after, plan_after, adjusted=adjusted_legs(made, plan_after))
