@@ -112,3 +112,30 @@ def test_on_a_site(tmp_path: Path) -> None:
     cuts = {k: r.by_kind["cut"] for k, r in found.items()}
     assert cuts[True] < cuts[False]
     assert found[True].play.moved_m[abutted].any()
+
+
+def test_a_closed_run_of_one_leg_has_no_direction_to_slide_in() -> None:
+    """A ring begins where it ends, so its chord has no length: nothing is divided by it."""
+    ring = Way([(20, 0), (24, 0), (24, 3), (20, 3)], closed=True)
+    bar = Way([(0, 0), (4, 0)], start=NodeKind.ABUTTED)
+    runs = make_runs([ring, bar])
+    assert len(runs.leg_id) == 2
+    start, far = face_slides(runs, wall((0, -3), (0, 3)), 0.05)
+    np.testing.assert_array_equal(start, [np.nan, 0.0])
+    assert np.isnan(far).all()
+
+
+def test_faces_are_closed_where_they_are_areas() -> None:
+    """The last side of a house is a face like the others; that of a line from end to start is none."""
+    runs = make_runs([Way([(0, 0), (4, 0)], start=NodeKind.ABUTTED)])
+    house = wall((0, 3), (-5, 3), (-5, -3), (0, -3))
+    assert np.isnan(face_slides(runs, house, 0.05)[0]).all()
+    closed = replace(house, ring_kind=np.array([RingKind.OUTER], np.int8))
+    assert face_slides(runs, closed, 0.05)[0].tolist() == [0.0]
+    one = np.array([0, 1, len(closed.xy) + 1])
+    kinds = np.array([RingKind.LINE, RingKind.OUTER], np.int8)
+    lone = replace(
+        closed, xy=np.vstack([[9.0, 9.0], closed.xy]), ring_offsets=one, ring_kind=kinds,
+        ring_feature=np.array([0, 0]),
+    )  # fmt: skip
+    assert face_slides(runs, lone, 0.05)[0].tolist() == [0.0]

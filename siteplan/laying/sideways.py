@@ -32,8 +32,8 @@ def leg_neighbours(runs: Runs) -> tuple[IntArray, IntArray]:
     return before, after
 
 
-def _directions(runs: Runs) -> FloatArray:
-    """(l, 2) unit direction of each straight leg; of others that of their chord or NaN."""
+def directions(runs: Runs) -> FloatArray:
+    """(l, 2) unit direction of each straight leg, of others that of their chord; NaN where that is none."""
     chord = runs.xy[runs.offsets[1:] - 1] - runs.xy[runs.offsets[:-1]]
     length = np.hypot(chord[:, 0], chord[:, 1])
     return chord / np.where(length > 0, length, np.nan)[:, None]
@@ -41,7 +41,7 @@ def _directions(runs: Runs) -> FloatArray:
 
 def _turns(runs: Runs) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Sine and cosine of the turn at each leg's start and at its far end; NaN where there is none."""
-    along = np.vstack([_directions(runs), [np.nan, np.nan]])
+    along = np.vstack([directions(runs), [np.nan, np.nan]])
     here = along[:-1]
     before, after = (along[n] for n in leg_neighbours(runs))
 
@@ -135,7 +135,7 @@ def shift_legs(runs: Runs, moved_m: FloatArray) -> Runs:
     -------
     Runs.  A free end moves with its leg, square to it; an end at a wall slides along the face.
     """
-    along = _directions(runs)
+    along = directions(runs)
     right = np.column_stack([along[:, 1], -along[:, 0]])
     before, after = leg_neighbours(runs)
     sine_a, cosine_a, _, _ = _turns(runs)

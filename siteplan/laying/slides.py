@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from siteplan.laying.sideways import directions
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
 from siteplan.types import BoolArray, FloatArray, IntArray
 
@@ -47,8 +48,7 @@ def face_slides(runs: Runs, faces: Shapes, play_m: float) -> tuple[FloatArray, F
         return out[0], out[1]
     tree = shapely.STRtree(lines)
     head, tail = runs.xy[runs.offsets[:-1]], runs.xy[runs.offsets[1:] - 1]
-    along = tail - head
-    along /= np.hypot(along[:, 0], along[:, 1])[:, None]
+    along = directions(runs)
     right = np.column_stack([along[:, 1], -along[:, 0]])
     for k, (kind, end, sign) in enumerate(((runs.start_kind, head, -1.0), (runs.far_kind, tail, 1.0))):
         leg = np.flatnonzero((kind == NodeKind.ABUTTED) & runs.straight)
