@@ -199,6 +199,7 @@ def _run_survey(name: str, r: RunSurvey) -> dict[str, Any]:
             "towards_bed_m": _number(r.shift.towards_bed_m),
             "rest_m": _number(r.shift.rest_m),
             "sigma_m": _number(r.shift.sigma_m),
+            "bed_sigma_m": _number(r.shift.bed_sigma_m),
         },
         "corners": r.corners,
         "corners_found": r.corners_found,

@@ -35,7 +35,8 @@ class Matched:
     foot: XYArray
     """(p, 2) nearest place on the line"""
     left: XYArray
-    """(p, 2) unit direction to the left of the line there"""
+    """(p, 2, 2) unit directions to the left of the edge that arrives at the foot and of the one that
+    leaves it: the same direction twice, but for a foot at a vertex"""
     nearest_run: IntArray
     """(p,) nearest run whatever its distance; -1 without runs"""
     nearest_m: FloatArray
@@ -65,7 +66,7 @@ def match_points(xy: XYArray, runs: Runs, within_m: float, allowed: BoolArray | 
     made = Matched(
         run=np.full(count, -1, dtype=np.int64), leg=np.full(count, -1, dtype=np.int64),
         along_m=none.copy(), offset_m=none.copy(), beyond_m=np.zeros(count), foot=np.full((count, 2), np.nan),
-        left=np.full((count, 2), np.nan), nearest_run=np.full(count, -1, dtype=np.int64),
+        left=np.full((count, 2, 2), np.nan), nearest_run=np.full(count, -1, dtype=np.int64),
         nearest_m=np.full(count, np.inf), other_run=np.full(count, -1, dtype=np.int64),
         other_m=np.full(count, np.inf),
     )  # fmt: skip
@@ -94,7 +95,7 @@ def match_points(xy: XYArray, runs: Runs, within_m: float, allowed: BoolArray | 
     made.along_m[at_p] = at[first[edge]] + share[best] * length[edge]
     made.foot[at_p] = foot[best]
     made.nearest_run[at_p], made.nearest_m[at_p] = run_of[edge], away_m[best]
-    _offsets(made, xy, runs, at_p, edge, share[best], away_m[best], vector / length[:, None])
+    _offsets(made, xy, runs, at_p, edge, share[best], away_m[best], vector / length[:, None], run_of)
     # the second nearest run of a point is the first pair that is of another run
     other = run_of[e] != made.run[p]
     p, e, away_m = p[other], e[other], away_m[other]
@@ -123,10 +124,10 @@ def _offsets(
     share: FloatArray,
     away_m: FloatArray,
     along: XYArray,
+    run_of: IntArray,
 ) -> None:
     """Signed offsets; at a vertex the side is that of both its edges together."""
     run = made.run[at_p]
-    run_of = _edges(runs)[4]
     go = along[edge]
     count = len(along)
     low, high = np.searchsorted(run_of, run, "left"), np.searchsorted(run_of, run, "right") - 1
@@ -134,13 +135,15 @@ def _offsets(
     before = np.where(edge == low, np.where(ring, high, edge), edge - 1) % count
     after = np.where(edge == high, np.where(ring, low, edge), edge + 1) % count
     at_start, at_end = share <= 0.0, share >= 1.0
-    both = go + np.where(at_start[:, None], along[before], np.where(at_end[:, None], along[after], go))
+    arrives = np.where(at_start[:, None], along[before], go)
+    leaves = np.where(at_end[:, None], along[after], go)
+    both = arrives + leaves
     size = np.hypot(both[:, 0], both[:, 1])
     tangent = np.where((size > 1e-9)[:, None], both / np.maximum(size, 1e-9)[:, None], go)
     off = xy[at_p] - made.foot[at_p]
     side = tangent[:, 0] * off[:, 1] - tangent[:, 1] * off[:, 0]
     made.offset_m[at_p] = np.where(side >= 0, away_m, -away_m)
-    made.left[at_p] = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    made.left[at_p] = np.stack([[-d[:, 1], d[:, 0]] for d in (arrives, leaves)]).transpose(2, 0, 1)
     # beyond an open end the foot is the end itself: what is along the line is not off it
     end = ~ring & ((at_start & (edge == low)) | (at_end & (edge == high)))
     along_m = (go * off).sum(axis=1)
@@ -161,7 +164,9 @@ class Shift:
     rest_m: float
     """root mean square of what is left"""
     sigma_m: float
-    """standard deviation of the shift (or of the distance), from that of the points"""
+    """standard deviation of the shift (of the distance where there is no shift), from that of the points"""
+    bed_sigma_m: float
+    """standard deviation of ``towards_bed_m``; NaN where that is not told"""
 
     @property
     def moved_m(self) -> float:
@@ -179,41 +184,79 @@ CONDITION = 0.15
 """least singular value of the unit design over the root of the number of points"""
 
 
-def fit_shift(left: XYArray, offset_m: FloatArray, sigma_m: float) -> Shift | None:
+def fit_points(xy: XYArray, found: Matched, rows: IntArray, sigma_m: float) -> Shift | None:
+    """Shift of a run that explains best how some points lie against it.
+
+    Parameters
+    ----------
+    xy : (p, 2) the points
+    found : where they lie against the runs
+    rows : those of one run
+    sigma_m : standard deviation of a point, each way
+
+    Returns
+    -------
+    As :func:`fit_shift` has it; None with fewer than three points.
+
+    Notes
+    -----
+    A point whose foot is a vertex lies off both edges that meet there, each by its own amount: the
+    corner of a bed moved 40 mm east is 40 mm off its east side and none off its north side.  So it gives
+    two rows, of the weight ``1 / sqrt(1 + |c|)`` each, c the cosine between the edges.  Then it tells no
+    more in any direction than a point does: two whole rows at a right angle, one row together where the
+    edges run on into each other.
+    """
+    if len(rows) < LEAST_POINTS:
+        return None
+    left = found.left[rows]
+    off_m = np.einsum("pek,pk->pe", left, xy[rows] - found.foot[rows])
+    cosine = np.abs((left[:, 0] * left[:, 1]).sum(axis=1))
+    weight = np.repeat(1 / np.sqrt(1 + cosine), 2)
+    return fit_shift(left.reshape(-1, 2), off_m.ravel(), sigma_m, weight)
+
+
+def fit_shift(
+    left: XYArray, offset_m: FloatArray, sigma_m: float, weight: FloatArray | None = None
+) -> Shift | None:
     """Shift of a run that explains its offsets best.
 
     Parameters
     ----------
     left : (n, 2) unit directions to the left of the line at the points
     offset_m : (n,) signed offsets
-    sigma_m : standard deviation of a point
+    sigma_m : standard deviation of an offset of weight 1
+    weight : (n,) what each row is multiplied by; 1 by default
 
     Returns
     -------
     A shift east and north together with a distance towards the bed where the directions tell all
     three; else the shift alone where they tell two; else the distance alone (a straight run).  None
-    with fewer than three points.
+    with fewer than three offsets, weights squared.
 
     Notes
     -----
     A small shift t moves a point of the line by ``n . t`` square to it (n to the left); a line laid
     closer to the bed by b adds b everywhere.  The design has rows (n_east, n_north, 1).
     """
-    count = len(offset_m)
+    weight = np.ones(len(offset_m)) if weight is None else weight
+    total = float((weight**2).sum())
+    # whole offsets only: what is over of two nearly parallel rows is no further observation
+    count = int(total + 1e-9)
     if count < LEAST_POINTS:
         return None
     nan = float("nan")
-    full = np.column_stack([left, np.ones(count)])
+    full = np.column_stack([left, np.ones(len(left))]) * weight[:, None]
     for columns in ([0, 1, 2], [0, 1], [2]):
         design = full[:, columns]
-        least = np.linalg.svd(design, compute_uv=False)[-1] / np.sqrt(count)
+        least = np.linalg.svd(design, compute_uv=False)[-1] / np.sqrt(total)
         if len(columns) > 1 and (least < CONDITION or count <= len(columns)):
             continue
-        found, *_ = np.linalg.lstsq(design, offset_m, rcond=None)
-        rest = float(np.sqrt(np.mean((offset_m - design @ found) ** 2)))
-        spread = np.linalg.inv(design.T @ design) * sigma_m**2
+        found, *_ = np.linalg.lstsq(design, offset_m * weight, rcond=None)
+        rest = float(np.sqrt(((offset_m * weight - design @ found) ** 2).sum() / total))
+        variance = dict(zip(columns, (np.linalg.inv(design.T @ design).diagonal() * sigma_m**2).tolist(),
+                            strict=True))  # fmt: skip
         value = dict(zip(columns, found.tolist(), strict=True))
-        kept = [k for k, c in enumerate(columns) if c < 2] or [0]
-        sigma = float(np.sqrt(np.trace(spread[np.ix_(kept, kept)])))
-        return Shift(value.get(0, nan), value.get(1, nan), value.get(2, nan), rest, sigma)
+        bed_sigma = float(np.sqrt(variance.get(2, nan)))
+        sigma = float(np.sqrt(variance[0] + variance[1])) if 0 in columns else bed_sigma
+        return Shift(value.get(0, nan), value.get(1, nan), value.get(2, nan), rest, sigma, bed_sigma)
     return None

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.asbuilt.matching import Matched, Shift, fit_shift, match_points
+from siteplan.asbuilt.matching import Matched, Shift, fit_points, match_points
 from siteplan.asbuilt.merging import listed
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.fieldnotes.survey import LOCAL, survey_of
@@ -357,7 +357,7 @@ def _run_survey(
         rms_m=float(np.sqrt((off**2).mean())),
         greatest_m=float(off[worst]),
         greatest_point=str(shots.number[own[worst]]),
-        shift=fit_shift(found.left[own], off, sigma_m),
+        shift=fit_points(shots.xy, found, own, sigma_m),
         corners=int(at_run.sum()),
         corners_found=int((corner_point[at_run] >= 0).sum()),
         longest_gap_m=float(max([*gaps.tolist(), *ends])),
@@ -397,7 +397,7 @@ def _findings(
     out = list(shots.findings)
     limit = um_to_m(said.line_within)
     for row in made:
-        out += _run_findings(row, str(runs.run_id[row.run]), bed[row.run], limit)
+        out += _run_findings(row, str(runs.run_id[row.run]), bed[row.run], limit, um_to_m(said.survey_sigma))
         missed = np.flatnonzero((corner_run == row.run) & (corner_point < 0))
         if len(missed):
             out.append(
@@ -450,7 +450,7 @@ def _findings(
     return out
 
 
-def _run_findings(row: RunSurvey, name: str, bed: str, limit_m: float) -> list[Finding]:
+def _run_findings(row: RunSurvey, name: str, bed: str, limit_m: float, sigma_m: float) -> list[Finding]:
     """What to say of how a run lies."""
     shift = row.shift
     mm = 1e3
@@ -467,9 +467,10 @@ def _run_findings(row: RunSurvey, name: str, bed: str, limit_m: float) -> list[F
             )
         )
     flat = row.mean_m if shift is None or np.isnan(shift.towards_bed_m) else shift.towards_bed_m
-    spread = limit_m if shift is None else max(limit_m, SIGMAS * shift.sigma_m)
+    # the mean of a few points has their standard deviation over the root of how many they are
+    flat_sigma = sigma_m / float(np.sqrt(row.points)) if shift is None else shift.bed_sigma_m
     even = shift is None or np.isnan(shift.moved_m) or not np.isnan(shift.towards_bed_m)
-    if even and abs(flat) > spread:
+    if even and abs(flat) > max(limit_m, SIGMAS * flat_sigma):
         found.append(
             Finding(
                 "run-off-line",
