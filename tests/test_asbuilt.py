@@ -570,6 +570,9 @@ def test_files_that_are_refused(planned: tuple[Field, Path], tmp_path: Path, cod
                      "when": "2026-05-04T07:00:00-05:00", "by": "a", "removed": False}]}, "times[1].start"),
         ({"saved": "2026-05-04T07:00:00"}, "saved"),
         ({"saved": "2026-02-30T07:00:00Z"}, "saved"),
+        ({"saved": "9999-12-31T23:59:59-12:00"}, "saved"),
+        ({"saved": "0001-01-01T00:00:00+14:00"}, "saved"),
+        ({"saved": "9999-12-31T23:59:59.999999Z"}, "saved"),
         ({"broken": {}}, "broken"),
         ({"units": "yd"}, "units"),
         ({"version": True}, "version"),
@@ -583,6 +586,17 @@ def test_faults_have_their_place(
     with pytest.raises(DataError) as caught:
         read_field_file(path)
     assert where in str(caught.value)
+
+
+@pytest.mark.parametrize("saved", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"])
+def test_times_at_the_ends_of_the_calendar_are_written(
+    planned: tuple[Field, Path], tmp_path: Path, saved: str
+) -> None:
+    """The first and the last second UTC has a date for."""
+    path = save(tmp_path / "x.json", field_file(planned[0], saved=saved))
+    report = write_as_built(as_built(*_planned(SAMPLE), [path]), tmp_path)
+    (row,) = json.loads((report.folder / "summary.json").read_text(encoding="utf-8"))["files"]
+    assert row["saved"] == saved
 
 
 def test_unknown_keys_are_told(planned: tuple[Field, Path], tmp_path: Path) -> None:

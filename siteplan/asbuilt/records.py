@@ -7,7 +7,7 @@ The format is the crew page's (docs/crew-page.md); names and limits come from
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -18,14 +18,15 @@ _TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?(?:Z|[+-
 
 
 def _time(value: Any) -> Any:
-    """ISO 8601 with an offset; the text of the file becomes a moment that knows its offset."""
+    """ISO 8601 with an offset; the text of the file becomes a moment in UTC."""
     if isinstance(value, datetime):
         return value
     if not isinstance(value, str) or not _TIME.fullmatch(value):
         raise ValueError("is no time such as 2026-05-04T07:15:00-05:00")
     try:
-        made = datetime.fromisoformat(value)
-        made.timestamp()
+        # a date of the calendar may have none in UTC, and its last microsecond is rounded beyond it
+        made = datetime.fromisoformat(value).astimezone(UTC)
+        datetime.fromtimestamp(made.timestamp(), UTC)
     except (ValueError, OverflowError):
         raise ValueError("is no time of a calendar") from None
     return made

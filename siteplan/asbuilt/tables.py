@@ -38,7 +38,7 @@ def moment(seconds: float) -> str | None:
     """A moment as ISO 8601 in UTC; None where there is none."""
     if not np.isfinite(seconds):
         return None
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return datetime.fromtimestamp(seconds, UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
 def asbuilt_layers(built: AsBuilt) -> dict[str, Layer]:
