@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
@@ -27,11 +28,17 @@ STAYED_M: Final = 1e-7
 
 
 def fingerprints(tapes: Tapes) -> tuple[str, ...]:
-    """(n,) a short text for each reading: what was taped, with which tape, what was read."""
-    made = []
+    """(n,) a short text for each reading: what was taped, with which tape, what was read.
+
+    It stays the same where rows come between or a correction of the tape becomes known: neither makes
+    another reading of it.  Of equal ones (something taped twice) it says which one it is.
+    """
+    made, seen = [], Counter[str]()
     for k in range(len(tapes)):
-        text = f"{tapes.ids[k]}|{tapes.name[k]}|{tapes.tapes[tapes.tape[k]].name}|{tapes.taped_m[k]:.6f}"
-        made.append(hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12])
+        read = tapes.reading[k]
+        text = f"{tapes.name[k]}|{tapes.tapes[tapes.tape[k]].name}|{read.text}|{read.metres}"
+        seen[text] += 1
+        made.append(hashlib.sha256(f"{text}|{seen[text]}".encode("utf-8", "surrogatepass")).hexdigest()[:12])
     return tuple(made)
 
 
@@ -145,7 +152,7 @@ def accept(
     known = list(site.settings.reconcile.adjust.used)
     listed = [*known, *(f for f in used.tolist() if f not in known)]
     head = record.newest() if base is None else base
-    what = f"outlines adjusted to {len(used)} tape readings"
+    what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) > 1 else ''}"
     left = [
         str(made.suspects.name[f.suspect]) for f in made.freed if made.suspects.kind[f.suspect] == "reading"
     ]
