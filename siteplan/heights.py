@@ -22,6 +22,7 @@ from siteplan import geodesy
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.frame import Frame
 from siteplan.model import Features, RingKind, Runs, Shapes
+from siteplan.planar import closed_rings, linestrings
 from siteplan.rasters import georeferenced, open_raster, pixel_m, raster_crs
 from siteplan.slope import LEAST_SPACING_M, SPACING_M, Profile, leg_points, profile, samples, smooth
 from siteplan.types import FloatArray, IntArray, ObjectArray, XYArray
@@ -426,13 +427,9 @@ def outline_heights(beds: Features, unit: Unit | None) -> FloatArray:
 def _along_outlines(xy: XYArray, ring: IntArray, outlines: Shapes, vertex_z_m: FloatArray) -> FloatArray:
     """Heights at places beside the outlines: of the nearest point of the place's own ring."""
     closed = (outlines.ring_kind == RingKind.OUTER) | (outlines.ring_kind == RingKind.ISLAND)
-    first, last = outlines.ring_offsets[:-1], outlines.ring_offsets[1:]
-    take = np.insert(np.arange(len(outlines.xy)), last[closed], first[closed])
-    offsets = outlines.ring_offsets + np.concatenate([[0], np.cumsum(closed)])
+    take, offsets = closed_rings(outlines.ring_offsets, closed)
     whole, z = outlines.xy[take], vertex_z_m[take]
-    rings = np.asarray(
-        shapely.linestrings(whole, indices=np.repeat(np.arange(len(first)), np.diff(offsets))), dtype=object
-    )
+    rings = linestrings(whole, offsets)
     at = shapely.line_locate_point(rings[ring], shapely.points(xy))
     edge = np.zeros(len(whole))
     edge[1:] = np.hypot(*np.diff(whole, axis=0).T)

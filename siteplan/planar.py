@@ -13,8 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray, XYArray
+from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, OffsetArray, XYArray
 
 STATION_EPS_M = 1e-9
 """Two stations closer than this are the same point (far below the micrometre of the fit)."""
@@ -60,6 +61,17 @@ def closed_rings(offsets: OffsetArray, closed: BoolArray) -> tuple[IntArray, Off
     """
     take = np.insert(np.arange(offsets[-1]), offsets[1:][closed], offsets[:-1][closed])
     return take, offsets + np.concatenate([[0], np.cumsum(closed)])
+
+
+def linestrings(xy: XYArray, offsets: OffsetArray) -> ObjectArray:
+    """Every part as a shapely line: (r,).
+
+    Parameters
+    ----------
+    xy, offsets : parts of two vertices or more; a closed one with its first vertex repeated at its end,
+        as :func:`closed_rings` does
+    """
+    return np.asarray(shapely.linestrings(xy, indices=part_of(offsets)), dtype=object)
 
 
 def kept_offsets(offsets: OffsetArray, keep: BoolArray) -> OffsetArray:

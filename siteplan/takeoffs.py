@@ -15,10 +15,11 @@ from siteplan.laying.takeoff import Takeoff, lay
 from siteplan.lengths import run_lengths
 from siteplan.model import NodeKind, RingKind
 from siteplan.own_lines import check_together
+from siteplan.planar import linestrings
 from siteplan.plans import RunPlan, ground_along, laid_length, lay_rules, per_bed
 from siteplan.sites import SITE_FILE, Site
 from siteplan.slope import sloped, steps
-from siteplan.types import BoolArray, ObjectArray, OffsetArray, XYArray
+from siteplan.types import BoolArray
 from siteplan.units import format_length, um_to_m
 
 
@@ -81,19 +82,13 @@ def _held_legs(site: Site, plan: RunPlan) -> BoolArray:
     shared = np.flatnonzero(unedged.why == "shared")
     if not len(shared) or not len(runs.leg_id):
         return held
-    rows, legs = (_linestrings(of.xy, of.offsets) for of in (unedged, runs))
+    rows, legs = (linestrings(of.xy, of.offsets) for of in (unedged, runs))
     offset = max((abs(int(um)) for um in per_bed(site, "offset", site.settings.outline.offset)), default=0)
     deepest = max(line.depth_um for line in lines_in_use(runs, site.lines)[0])
     near = um_to_m(site.settings.outline.shared_within + offset + deepest)
     found = shapely.STRtree(legs).query(rows[shared], predicate="dwithin", distance=near)
     held[found[1]] = True
     return held
-
-
-def _linestrings(xy: XYArray, offsets: OffsetArray) -> ObjectArray:
-    """Lines of a ragged array."""
-    line = np.repeat(np.arange(len(offsets) - 1), np.diff(offsets))
-    return np.asarray(shapely.linestrings(xy, indices=line), dtype=object)
 
 
 def play_findings(site: Site, plan: RunPlan, result: Takeoff) -> tuple[Finding, ...]:

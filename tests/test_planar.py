@@ -26,6 +26,16 @@ def test_edges_of_a_ring_and_a_line() -> None:
     assert turn == pytest.approx([90, 90, 90, 90, 0, 90, 0])
 
 
+def test_parts_as_lines_closed_where_they_are_rings() -> None:
+    take, offsets = planar.closed_rings(OFFSETS, CLOSED)
+    lines = planar.linestrings(SQUARE_AND_LINE[take], offsets)
+    assert shapely.length(lines).tolist() == [14.0, 2.0]
+    assert shapely.is_closed(lines).tolist() == [True, False]
+    np.testing.assert_array_equal(shapely.get_coordinates(lines[1]), SQUARE_AND_LINE[4:])
+    none = planar.linestrings(np.empty((0, 2)), np.zeros(1, dtype=np.int64))
+    assert len(none) == 0
+
+
 def test_area_far_from_the_origin_keeps_its_digits() -> None:
     xy = moved(rectangle(4.0, 3.0), 0.0, (500_000.0, 5_000_000.0))
     assert planar.signed_areas(xy, np.array([0, 4])) == pytest.approx([12.0], abs=1e-9)

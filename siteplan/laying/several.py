@@ -26,7 +26,7 @@ from siteplan.laying.result import LineFill, Takeoff
 from siteplan.laying.unmet import Unmet
 from siteplan.model import Pieces, Runs
 from siteplan.outline.arrange import join_runs, rows_of, take_runs
-from siteplan.planar import offsets_of
+from siteplan.planar import linestrings, offsets_of
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, IntArray, ObjectArray
 
@@ -86,8 +86,7 @@ def beside_another(runs: Runs, lines: Sequence[ProductLine], play_um: int) -> Bo
         return out
     of_leg = runs.line[runs.leg_run]
     half_m = np.array([x.depth_um for x in lines])[of_leg] / 2e6
-    index = np.repeat(np.arange(len(out)), np.diff(runs.offsets))
-    shapes = np.asarray(shapely.linestrings(runs.xy, indices=index), dtype=object)
+    shapes = linestrings(runs.xy, runs.offsets)
     farthest_m = 2 * float(half_m.max()) + 2 * play_um / 1e6
     one, two = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=farthest_m)
     other = of_leg[one] != of_leg[two]

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from siteplan.model import NodeKind, Runs
+from siteplan.planar import linestrings
 from siteplan.types import BoolArray, FloatArray, IntArray
 
 _OTHER_LENGTHS: Final = ("traced_m", "corrected_m")
@@ -93,9 +94,7 @@ def can_move(runs: Runs, clear_m: float, held: BoolArray | None = None) -> BoolA
         may &= ~held
     if runs.walked_m is not None or not count:
         return may & (runs.walked_m is None)
-    lines = np.asarray(
-        shapely.linestrings(runs.xy, indices=np.repeat(np.arange(count), np.diff(runs.offsets))), dtype=object
-    )
+    lines = linestrings(runs.xy, runs.offsets)
     one, two = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=clear_m)
     apart = (one != two) & (before[one] != two) & (after[one] != two)
     may[one[apart]] = False

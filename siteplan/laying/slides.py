@@ -15,7 +15,8 @@ import shapely
 
 from siteplan.laying.sideways import directions
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
-from siteplan.types import BoolArray, FloatArray, IntArray
+from siteplan.planar import closed_rings, linestrings, offsets_of
+from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
 
 _SHARES: Final = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
 """of the play: where the face is looked at"""
@@ -58,20 +59,20 @@ def face_slides(runs: Runs, faces: Shapes, play_m: float) -> tuple[FloatArray, F
     return out[0], out[1]
 
 
-def _rings(faces: Shapes) -> np.ndarray:
-    """(rings,) lines of the faces."""
-    made = []
-    for k, kind in enumerate(faces.ring_kind.tolist()):
-        xy = faces.xy[faces.ring_offsets[k] : faces.ring_offsets[k + 1]]
-        closed = kind in (RingKind.OUTER, RingKind.ISLAND)
-        if len(xy) > 1:
-            made.append(shapely.LineString(np.vstack([xy, xy[:1]]) if closed else xy))
-    return np.array(made, dtype=object)
+def _rings(faces: Shapes) -> ObjectArray:
+    """(rings,) lines of the faces; a ring of one vertex is none."""
+    count = np.diff(faces.ring_offsets)
+    some = count > 1
+    xy = faces.xy[np.repeat(some, count)]
+    take, offsets = closed_rings(
+        offsets_of(count[some]), np.isin(faces.ring_kind[some], (RingKind.OUTER, RingKind.ISLAND))
+    )
+    return linestrings(xy[take], offsets)
 
 
 def _beyond(
     tree: shapely.STRtree,
-    lines: np.ndarray,
+    lines: ObjectArray,
     end: FloatArray,
     outward: FloatArray,
     right: FloatArray,
