@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
@@ -59,13 +60,22 @@ class Purchase:
         return self.order.cuts
 
 
-def purchase(site: Site, plan: RunPlan, result: Takeoff, *, lengths: LengthModel | None = None) -> Purchase:
+def purchase(
+    site: Site,
+    plan: RunPlan,
+    result: Takeoff,
+    *,
+    lengths: LengthModel | None = None,
+    levels: Sequence[Fraction] = (),
+) -> Purchase:
     """Cut plan, order, deliveries and groundwork of a plan.
 
     Parameters
     ----------
     site, plan, result : the plan and its takeoff
     lengths : how sure the lengths are, in place of what the settings say, such as after an adjustment
+    levels : probabilities whose orders stand beside the one that is bought, for whoever shows them: each
+        takes the solver's time
 
     Raises
     ------
@@ -86,10 +96,10 @@ def purchase(site: Site, plan: RunPlan, result: Takeoff, *, lengths: LengthModel
         return plan_order(result, cuts, rules, run_phase=phase, phases=phases, run_owner=owner)
 
     flat = ordered(order_rules(site))
-    sure = _confidence(site, plan, result, flat, lengths)
+    sure = _confidence(site, plan, result, flat, lengths, levels)
     order = flat
     if sure is not None and settings.spares.suffice is not None:
-        order = ordered(replace(order_rules(site), wanted=_wanted(site, flat, sure)))
+        order = ordered(replace(order_rules(site), wanted=wanted_pieces(site, flat, sure)))
     return Purchase(
         order=order,
         drops=_drops(site, result, phase, order),
@@ -104,7 +114,12 @@ USUAL: Final = Fraction(95, 100)
 
 
 def _confidence(
-    site: Site, plan: RunPlan, result: Takeoff, flat: Order, lengths: LengthModel | None
+    site: Site,
+    plan: RunPlan,
+    result: Takeoff,
+    flat: Order,
+    lengths: LengthModel | None,
+    levels: Sequence[Fraction],
 ) -> Confidence | None:
     spares = site.settings.spares
     if spares.suffice is None and site.settings.uncertainty is None:
@@ -117,10 +132,11 @@ def _confidence(
         spares.suffice or USUAL,
         Fraction(str(spares.breakage_percent)) / 100,
         length_model(site, plan) if lengths is None else lengths,
+        levels=levels,
     )
 
 
-def _wanted(site: Site, flat: Order, sure: Confidence) -> dict[str, int]:
+def wanted_pieces(site: Site, flat: Order, sure: Confidence) -> dict[str, int]:
     """Pieces of each code: what suffices, and no fewer than the plan takes with the spares by count."""
     count = site.settings.spares.count
     return {

@@ -28,6 +28,7 @@ from siteplan.publish.vectors import write_geojson, write_geopackage
 from siteplan.sites import Site
 from siteplan.takeoffs import laid_plan, overlap_findings, play_findings, step_findings
 from siteplan.types import FloatArray
+from siteplan.uncertainty.suffice import LEVELS
 
 EVERYTHING_UP_TO_BEDS = 5_000
 """a larger site writes the GeoPackage and the tables only, unless all is asked for"""
@@ -97,7 +98,7 @@ def write_plan(
     OutputError : a file cannot be written; the old files stay as they were.
     """
     plan = laid_plan(site, plan, result)
-    bought = purchase(site, plan, result)
+    bought = purchase(site, plan, result, levels=LEVELS)
     order = bought.order.rows
     findings = (*all_findings(site, plan, result), *bought.order.findings)
     data = {
