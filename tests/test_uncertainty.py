@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -17,8 +18,10 @@ from siteplan.laying.cutting_many import sections_to_cut
 from siteplan.model import NodeKind
 from siteplan.ordering import purchase
 from siteplan.plans import RunPlan, plan_runs
+from siteplan.publish.sureness import confidence_texts, order_reaches
+from siteplan.publish.write import write_plan
 from siteplan.settings import Spares
-from siteplan.sites import Site, load_site
+from siteplan.sites import Site, load_site, measure
 from siteplan.takeoffs import takeoff
 from siteplan.tomlfile import validated
 from siteplan.uncertainty.components import AdjustedLegs, length_model
@@ -31,7 +34,7 @@ from siteplan.uncertainty.lengths import (
     tracing_bias,
     vertex_part,
 )
-from siteplan.uncertainty.suffice import Crew, corners_near_limits, laid_runs, lay_again, needed
+from siteplan.uncertainty.suffice import LEVELS, Crew, corners_near_limits, laid_runs, lay_again, needed
 from siteplan.uncertainty.sufficing import clopper_pearson, least_order, share_of, suffices, tuned_order
 from tests.make_sites import kidney, polygon, rectangle, write_features
 from tests.true_sites import Shape, TrueSite, moved_out, planned_need, write_site
@@ -457,7 +460,7 @@ def asked(site: Site, **spares: object) -> Site:
 def test_the_order_suffices_and_stands_beside_the_percentage(small: tuple[Site, RunPlan]) -> None:
     site, plan = small
     result = takeoff(site, plan)
-    sure = purchase(asked(site, suffice="90 %", breakage_percent=2.0), plan, result)
+    sure = purchase(asked(site, suffice="90 %", breakage_percent=2.0), plan, result, levels=LEVELS)
     again = purchase(asked(site, suffice="90 %", breakage_percent=2.0), plan, result)
     assert sure.order.lines == again.order.lines
     assert sure.confidence is not None
@@ -469,6 +472,9 @@ def test_the_order_suffices_and_stands_beside_the_percentage(small: tuple[Site, 
     assert (wanted >= sure.confidence.wanted.least.order).all()
     flat = purchase(asked(site, percent=3.0, breakage_percent=2.0), plan, result)
     assert flat.order.lines == sure.flat.lines, "with [uncertainty] and no suffice the percentage stays"
+    assert tuple(level.probability for level in sure.confidence.levels) == (
+        Fraction(4, 5), Fraction(95, 100), Fraction(99, 100)
+    )  # fmt: skip
     costs = [level.least.cost for level in sure.confidence.levels]
     assert costs == sorted(costs)
 
@@ -510,6 +516,51 @@ def test_spares_by_count_come_on_top_of_the_plan(small: tuple[Site, RunPlan]) ->
     made = purchase(asked(site, suffice="50 %", count={"F-CO": 9}), plan, result)
     row = next(r for r in made.order.rows if r.code == "F-CO")
     assert row.spares >= 9
+
+
+def test_the_order_that_is_shown_is_the_one_that_would_be_bought(small: tuple[Site, RunPlan]) -> None:
+    """Beside an order by percentage the one that suffices has the spares by count too."""
+    site, plan = small
+    result = takeoff(site, plan)
+    spares = {"percent": 3.0, "count": {"F-CO": 9}}
+    bought = purchase(asked(site, suffice="95 %", **spares), plan, result)
+    shown = purchase(asked(site, **spares), plan, result)
+    would, _ = order_reaches(asked(site, suffice="95 %", **spares), result, bought)
+    beside, _ = order_reaches(asked(site, **spares), result, shown)
+    assert (would.bought, beside.bought) == (True, False)
+    assert beside.wanted.tolist() == would.wanted.tolist()
+    assert bought.confidence is not None
+    assert bought.confidence.levels == ()
+
+
+def test_levels_are_paid_for_where_they_are_shown(small: tuple[Site, RunPlan], tmp_path: Path) -> None:
+    site, _ = small
+    plan, measures = plan_runs(site), measure(site)
+    write_plan(site, measures, plan, takeoff(site, plan), tmp_path / "out", formats="geopackage")
+    told = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))["confidence"]
+    assert [level["probability"] for level in told["levels"]] == [0.8, 0.9, 0.99]
+
+
+def test_pieces_are_not_told_as_money(small: tuple[Site, RunPlan]) -> None:
+    """Without prices the fewest pieces are looked for, and what is not proven is a number of pieces."""
+    site, plan = small
+    result = takeoff(site, plan)
+    made = asked(site, suffice="95 %")
+    bought = purchase(made, plan, result)
+    sure = bought.confidence
+    assert sure is not None
+    least = replace(sure.wanted.least, status="stopped", cost=1234, bound=1200)
+    stopped = replace(sure, wanted=replace(sure.wanted, least=least))
+
+    def told(priced: bool) -> str:
+        texts = confidence_texts(made, result, replace(bought, confidence=replace(stopped, priced=priced)))
+        (text,) = (t for t in texts if "not proven" in t)
+        return text
+
+    assert "1,234" in told(False)
+    assert "fewer than 1,200" in told(False)
+    assert "12.34" in told(True)
+    assert "12.34" not in told(False)
 
 
 @pytest.mark.parametrize("text", ["95", "0 %", "100 %", "95.123456 %", 0.95])

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from siteplan.laying.order import Order, money_text, pack_up
+from siteplan.ordering import wanted_pieces
 from siteplan.types import IntArray
 from siteplan.uncertainty.components import vertex_sigma
 from siteplan.uncertainty.suffice import SAMPLES, Confidence
@@ -57,8 +58,8 @@ def order_reaches(site: Site, result: Takeoff, bought: Purchase) -> tuple[OrderR
         raise ValueError("the order was made without looking at what is uncertain")
     spares = site.settings.spares
     by_chance = spares.suffice is not None
-    floor = np.array([row.need for row in flat.rows])
-    wanted = np.maximum(sure.wanted.least.order, floor)
+    by_code = wanted_pieces(site, flat, sure)
+    wanted = np.array([by_code[row.code] for row in flat.rows], dtype=np.int64)
     name = f"suffices with {float(sure.probability) * 100:g} %"
     packed = None
     if by_chance:
@@ -140,6 +141,9 @@ def confidence_texts(site: Site, result: Takeoff, bought: Purchase) -> list[str]
         texts.append(
             f"The least-cost order is not proven: the time ended at {_money(least.cost, flat)}, and none "
             f"costs less than {_money(least.bound, flat)}"
+            if sure.priced
+            else f"The order of fewest pieces is not proven: the time ended at {least.cost:,}, and none has "
+            f"fewer than {least.bound:,}"
         )
     if sure.near_limit:
         texts.append(
