@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from dataclasses import replace
 from functools import lru_cache
@@ -18,16 +19,18 @@ from shapely.affinity import rotate
 from siteplan import load_site, measure, plan_runs, takeoff
 from siteplan.asbuilt.make import AsBuilt, as_built
 from siteplan.asbuilt.matching import fit_points, match_points
+from siteplan.asbuilt.words import stock_board
 from siteplan.asbuilt.write import write_as_built
 from siteplan.laying.takeoff import Takeoff
 from siteplan.lengths import BedMeasures
 from siteplan.model import Runs
 from siteplan.plans import RunPlan
 from siteplan.settings import SiteSettings
+from siteplan.sheets.revision import plan_hash
 from siteplan.sites import Site
 from siteplan.tomlfile import validated
 
-from .field_model import survey_csv
+from .field_model import Field, field_file, save, survey_csv
 from .make_sites import polygon, rectangle, write_features
 
 Parts = tuple[Site, BedMeasures, RunPlan, Takeoff]
@@ -193,3 +196,36 @@ def test_a_line_laid_outside_is_judged_by_its_own_sigma(folder: Path, tmp_path: 
     assert " lies 28 mm away from the bed (right) " in told
     data = json.loads((write_as_built(built, tmp_path).folder / "summary.json").read_text(encoding="utf-8"))
     assert data["survey"]["runs"][0]["shift"]["bed_sigma_m"] == pytest.approx(0.005)
+
+
+# ---------------------------------------------------------------- nothing is known of stock
+
+
+def test_survey_files_alone_say_nothing_of_stock_and_credit_nothing(folder: Path, tmp_path: Path) -> None:
+    """A change order of an earlier report does not stay beside a report that has none."""
+    parts = _planned(folder)
+    field = save(tmp_path / "f.json", empty_field_file(parts))
+    shot = survey_csv(tmp_path / "s.csv", [(parts[0].frame.grid(corners_of(parts[2].runs)), lambda _: "")])
+    both = write_as_built(as_built(*parts, [field, shot]), tmp_path)
+    assert {"change.csv", "change.json", "change.txt"} <= set(both.files)
+    assert json.loads(both.json_text)["stock"]["left_value"] > 0
+    built = as_built(*parts, [shot])
+    alone = write_as_built(built, tmp_path)
+    data = json.loads(alone.json_text)
+    assert data["change"] is None
+    assert {row["used_value"] for row in data["stock"]["codes"]} == {None}
+    assert {row["left_value"] for row in data["stock"]["codes"]} == {None}
+    assert data["stock"]["left_value"] is None
+    assert not [p.name for p in alone.folder.iterdir() if p.name.startswith("change.")]
+    with (alone.folder / "stock.csv").open(encoding="utf-8", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    assert rows
+    assert {(row["used_value"], row["left_value"]) for row in rows} == {("", "")}
+    assert {row[-1] for row in stock_board(built).rows} == {""}
+
+
+def empty_field_file(parts: Parts) -> dict[str, Any]:
+    """A field file of the plan in which nothing is ticked."""
+    site, _, plan, result = parts
+    digest = plan_hash(site, plan, result)
+    return field_file(Field(site.settings.name, digest, site.line.key, [], {}, {}, {}, {}))

@@ -74,7 +74,7 @@ def asbuilt_data(built: AsBuilt) -> dict[str, Any]:
         "stock": {
             "currency": order.currency,
             "digits": order.currency_digits,
-            "left_value": _sum([r.money(r.rest) for r in built.stock if r.rest]),
+            "left_value": _sum([r.left_value for r in built.stock if r.rest]),
             "codes": [
                 {
                     "code": r.code,
@@ -91,8 +91,8 @@ def asbuilt_data(built: AsBuilt) -> dict[str, Any]:
                     "left": r.left,
                     "used_by_count": r.used_by_count,
                     "unexplained": r.unexplained,
-                    "used_value": r.money(r.gone),
-                    "left_value": r.money(r.rest),
+                    "used_value": r.used_value,
+                    "left_value": r.left_value,
                 }
                 for r in built.stock
             ],
@@ -125,7 +125,9 @@ def asbuilt_data(built: AsBuilt) -> dict[str, Any]:
             for t in built.taped
         ],
         "survey": _survey(built),
-        "change": {
+        "change": None
+        if change is None
+        else {
             "runs_unchanged": sum(x.status == "unchanged" for x in change.runs),
             "runs_changed": sum(x.status in ("changed", "laid anew") for x in change.runs),
             "runs_removed": sum(x.status == "removed" for x in change.runs),

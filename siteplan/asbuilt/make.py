@@ -69,7 +69,8 @@ class AsBuilt:
     taped: tuple[TapedRow, ...]
     surveyed: Surveyed | None
     """None without survey points"""
-    change: Change
+    change: Change | None
+    """None without field files: nothing is known of what was laid and used"""
     files: tuple[str, ...]
     findings: tuple[Finding, ...]
     """errors first"""
@@ -173,7 +174,7 @@ def as_built(
         rates=rates,
         taped=taped,
         surveyed=surveyed,
-        change=laid_change(site, measures, plan, result, bought, ticked, stock),
+        change=laid_change(site, measures, plan, result, bought, ticked, stock) if field else None,
         files=tuple(str(p) for p in (*field, *survey)),
         findings=tuple(sorted(findings, key=lambda f: f.grade != "error")),
     )

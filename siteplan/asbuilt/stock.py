@@ -43,6 +43,8 @@ class StockRow:
     """of one piece"""
     weight_g: int | None
     """of one piece"""
+    told: bool
+    """whether a field file came: without one nothing is known of what was used"""
 
     @property
     def used(self) -> int:
@@ -70,6 +72,16 @@ class StockRow:
     def rest(self) -> int:
         """What is left: counted, else what should be left by the ticks."""
         return self.delivered - self.used if self.left is None else self.left
+
+    @property
+    def used_value(self) -> int | None:
+        """Value of what is really used; None without a price, or where nothing came back about it."""
+        return self.money(self.gone) if self.told else None
+
+    @property
+    def left_value(self) -> int | None:
+        """Value of what is left; None likewise."""
+        return self.money(self.rest) if self.told else None
 
     def money(self, pieces: int) -> int | None:
         """Value of so many pieces; None without a price."""
@@ -131,6 +143,7 @@ def stock_rows(
                 left=left.get(code),
                 price=None if known is None else known.price,
                 weight_g=None if known is None else known.weight_g,
+                told=bool(sheaf.files),
             )
         )
     return tuple(rows), tuple(_findings(rows, set(articles), site))

@@ -47,8 +47,8 @@ def figures(built: AsBuilt) -> Rows:
                 ("A crew hour", f"{r.per_crew_hour(r.pieces):.1f} pieces, "
                  f"{built.show(r.per_crew_hour(r.metres)) if r.crew_hours else 'n/a'}")
             )  # fmt: skip
-    left = [r.money(r.rest) for r in built.stock if r.rest]
-    if built.sheaf.files and order.currency is not None and all(v is not None for v in left):
+    left = [r.left_value for r in built.stock if r.rest]
+    if order.currency is not None and all(v is not None for v in left):
         value = sum(v or 0 for v in left)
         rows.append(("Stock left, its value", f"{money_text(value, order.currency_digits)} {order.currency}"))
     if survey is not None:
@@ -101,7 +101,7 @@ def stock_board(built: AsBuilt) -> Board:
             r.code, str(r.planned), str(r.laid), str(r.broken), str(r.extra + r.elsewhere), str(r.used),
             str(r.delivered), "not counted" if r.left is None else str(r.left),
             "" if r.unexplained is None else f"{r.unexplained:+d}" if r.unexplained else "0",
-            money_text(r.money(r.rest), digits) if r.price is not None else "",
+            money_text(r.left_value, digits),
         )
         for r in built.stock
     ]  # fmt: skip

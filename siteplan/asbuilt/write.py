@@ -33,7 +33,8 @@ _DRAWN: Final = ("asbuilt_pieces", "asbuilt_runs", "asbuilt_points")
 _BOOK: Final = ("asbuilt_runs", "asbuilt_stock", "asbuilt_rates", "asbuilt_lengths", "asbuilt_points",
                 "asbuilt_other_plan", "asbuilt_notes", "asbuilt_findings")  # fmt: skip
 _CREATED: Final = datetime(2000, 1, 1)
-_OPTIONAL: Final = ("asbuilt_points.geojson", "points.csv", "corners.csv")
+_OPTIONAL: Final = ("asbuilt_points.geojson", "points.csv", "corners.csv", "change.json", "change.csv",
+                    "change.txt")  # fmt: skip
 SHOWN: Final = 12
 
 
@@ -70,9 +71,7 @@ def write_as_built(built: AsBuilt, folder: Path) -> AsBuiltReport:
     texts = {
         "summary.json": text,
         "asbuilt.html": asbuilt_html(built),
-        "change.json": change_json(built.change, WORDING),
-        "change.csv": change_csv(built.change, WORDING),
-        "change.txt": change_text(built.change, WORDING),
+        **_change_texts(built),
         **{f"{name.removeprefix('asbuilt_')}.csv": table_csv(layer) for name, layer in layers.items()},
     }
     pdf = asbuilt_pdf(built)
@@ -91,9 +90,21 @@ def write_as_built(built: AsBuilt, folder: Path) -> AsBuiltReport:
         files = tuple(sorted(p.name for p in partial.iterdir()))
     for old in _OPTIONAL:
         if old not in files:
-            # points of an earlier survey would be taken for those of this report
+            # points and money of an earlier report would be taken for those of this one
             (folder / FOLDER / old).unlink(missing_ok=True)
     return AsBuiltReport(folder / FOLDER, files, tuple(figures(built)), built.findings, text)
+
+
+def _change_texts(built: AsBuilt) -> dict[str, str]:
+    """The change order; nothing where there is none."""
+    change = built.change
+    if change is None:
+        return {}
+    return {
+        "change.json": change_json(change, WORDING),
+        "change.csv": change_csv(change, WORDING),
+        "change.txt": change_text(change, WORDING),
+    }
 
 
 def _utf8(layer: Layer) -> Layer:
