@@ -7,6 +7,7 @@ import csv
 import json
 import re
 import shutil
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -283,7 +284,24 @@ def test_pieces_used_broken_and_vanished(built: AsBuilt, data: dict[str, Any], d
     change = data["change"]
     total = sum(price[c] * (row["used_by_count"] or row["used"]) for c, row in rows.items())
     assert change["used_total"] == total
-    assert change["planned_total"] == sum(price[c] * n for c, n in day["order"].items())
+    assert change["delivered_total"] == sum(price[c] * n for c, n in day["order"].items())
+
+
+def test_total_of_what_really_came(planned: tuple[Field, Path], tmp_path: Path) -> None:
+    """One code came short of the order by seven pieces: the total delivered has what came."""
+    site, measures, plan, result = _planned(SAMPLE)
+    rows = json.loads((planned[1] / "summary.json").read_text(encoding="utf-8"))["order"]
+    order = {row["code"]: row["order"] for row in rows}
+    came = order["F-2000"] - 7
+    said_so = site.settings.asbuilt.model_copy(update={"delivered": {"F-2000": came}})
+    site = replace(site, settings=site.settings.model_copy(update={"asbuilt": said_so}))
+    path = save(tmp_path / "x.json", field_file(planned[0]))
+    report = write_as_built(as_built(site, measures, plan, result, [path]), tmp_path)
+    data = json.loads((report.folder / "summary.json").read_text(encoding="utf-8"))
+    price = {a.code: a.price or 0 for a in result.articles}
+    whole = sum(price[c] * n for c, n in order.items())
+    assert data["change"]["delivered_total"] == whole - 7 * price["F-2000"]
+    assert "planned_total" not in data["change"]
 
 
 def test_hours_and_rates(built: AsBuilt, data: dict[str, Any], planned: tuple[Field, Path]) -> None:
@@ -405,6 +423,7 @@ def test_a_site_laid_as_planned_has_nothing_to_look_at(planned: tuple[Field, Pat
     made = as_built(*_planned(SAMPLE), [path])
     assert not [f for f in made.findings if f.grade == "error"]
     assert set(made.status) == {"laid"}
+    assert made.change is not None
     assert all(x.status == "unchanged" for x in made.change.runs)
     assert {r.code: r.laid for r in made.stock if r.laid} == {
         c: n for c, n in made.result.counts.items() if n
@@ -688,6 +707,7 @@ def test_two_product_lines_on_one_site(tmp_path: Path) -> None:
     made = as_built(*parts, [save(tmp_path / "f.json", field_file(field, ticks=ticks))])
     assert not [f for f in made.findings if f.grade == "error"]
     assert {r.code: r.laid for r in made.stock if r.laid} == {c: n for c, n in parts[3].counts.items() if n}
+    assert made.change is not None
     assert {x.line for x in made.change.codes} == set(keys)
     assert all(x.status == "unchanged" for x in made.change.runs)
     assert write_as_built(made, tmp_path / "report").files

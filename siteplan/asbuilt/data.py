@@ -131,7 +131,7 @@ def asbuilt_data(built: AsBuilt) -> dict[str, Any]:
             "runs_unchanged": sum(x.status == "unchanged" for x in change.runs),
             "runs_changed": sum(x.status in ("changed", "laid anew") for x in change.runs),
             "runs_removed": sum(x.status == "removed" for x in change.runs),
-            "planned_total": change.old.summary.money.total,
+            "delivered_total": change.old.summary.money.total,
             "used_total": change.new.summary.money.total,
         },
         "notes": [{"of": f"{n.what} {n.of}".strip(), "text": n.text} for n in built.sheaf.notes],
