@@ -17,10 +17,11 @@ import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
 
-from siteplan.errors import DataError, UsageError
+from siteplan.errors import DataError, Fault, UsageError
 from siteplan.record import (
     Change,
     Conflict,
+    Content,
     DropFeature,
     DropTape,
     PutFeature,
@@ -457,6 +458,44 @@ def test_undo_takes_back_one_revision_and_leaves_the_others(tmp_path: Path) -> N
     record.save(5, [PutSource("beds.geojson", "11")], who="Ann", what="brought in")
     with pytest.raises(DataError, match="brought in input files"):
         record.undo(6, 6, who="Ann")
+
+
+def test_undo_of_a_drawn_bed_minds_what_was_set_for_it_since(tmp_path: Path) -> None:
+    record = new_record(tmp_path)
+    record.save(1, [put("B5", square(40)), SetOverride(("bed", "B5", "priority"), 1)], who="a", what="drawn")
+    record.save(2, [SetOverride(("bed", "B5", "skip"), True)], who="a", what="set")
+    with pytest.raises(DataError, match="bed B5 was changed again in revision 3"):
+        record.undo(3, 2, who="a")
+    record.undo(3, 3, who="a")
+    record.undo(4, 2, who="a")  # with what was set in the same breath
+    assert record.content().overrides == {}
+    # a bed that was there before keeps what is set for it
+    record.save(5, [put("B1", square(7))], who="a", what="moved")
+    record.save(6, [SetOverride(("bed", "B1", "skip"), True)], who="a", what="set")
+    assert record.undo(7, 6, who="a").number == 8
+    assert record.content().overrides == {"bed": {"B1": {"skip": True}}}
+
+
+def test_what_is_turned_to_is_looked_at_before_it_is_kept(tmp_path: Path) -> None:
+    record = new_record(tmp_path)
+    record.save(1, [put("B2", square(9)), SetOverride(("line",), "x")], who="a", what="b")
+    shown: list[Content] = []
+
+    def refuse(content: Content) -> None:
+        shown.append(content)
+        raise DataError(Fault("no", "not this", "Another"))
+
+    before = record.newest()
+    with pytest.raises(DataError, match="not this"):
+        record.undo(2, 2, who="a", check=refuse)
+    with pytest.raises(DataError, match="not this"):
+        record.go_back(2, 1, who="a", check=refuse)
+    assert record.newest() == before
+    assert record.content().overrides == {"line": "x"}
+    record.undo(2, 2, who="a", check=shown.append)
+    record.go_back(3, 1, who="a", check=shown.append)
+    for content in shown:
+        assert_same_content(content, record.content())
 
 
 # A history of any changes: what is saved is what was applied in memory, and every revision stays what it was.

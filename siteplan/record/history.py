@@ -297,6 +297,27 @@ class Writer:
         if was is not None:
             self.open_item(kind, key, *was)
 
+    def was_live(self, role: str, name: str, at: int) -> bool:
+        """Whether there was a feature at a revision."""
+        found = self.base.execute(
+            f"SELECT 1 FROM record_features WHERE role = :r AND id = :i AND {_LIVE}",
+            {"r": role, "i": name, "at": at},
+        )
+        return found.fetchone() is not None
+
+    def beds_set_since(self, revision: int) -> dict[str, int]:
+        """Beds for which there is a value set later than a revision, with the last that set one."""
+        found = self.base.execute(
+            "SELECT key, first FROM record_items WHERE kind = 'override' AND until IS NULL AND first > ?",
+            (revision,),
+        )
+        made: dict[str, int] = {}
+        for key, first in found:
+            path = from_json(key)
+            if path[0] == "bed" and len(path) > 1:
+                made[path[1]] = max(first, made.get(path[1], 0))
+        return made
+
     def touched(self, revision: int) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
         """Features and items a revision changed.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 import sqlite3
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -224,9 +224,20 @@ class Record:
         return made()
 
     def go_back(
-        self, base: int, to: int, *, who: str, what: str | None = None, when: str | None = None
+        self,
+        base: int,
+        to: int,
+        *,
+        who: str,
+        what: str | None = None,
+        when: str | None = None,
+        check: Callable[[Content], None] | None = None,
     ) -> Revision:
         """A new revision with the content of revision ``to``; nothing in between is lost.
+
+        Parameters
+        ----------
+        check : called with what the record is going to hold; where it raises, nothing was saved
 
         Raises
         ------
@@ -238,19 +249,31 @@ class Record:
         with writing(self.path, base, who, told, when, back_to=to) as (writer, made):
             _known(to, base)
             writer.as_at(to)
+            self._look(writer, check)
         return made()
 
     def undo(
-        self, base: int, revision: int, *, who: str, what: str | None = None, when: str | None = None
+        self,
+        base: int,
+        revision: int,
+        *,
+        who: str,
+        what: str | None = None,
+        when: str | None = None,
+        check: Callable[[Content], None] | None = None,
     ) -> Revision:
         """A new revision in which what ``revision`` changed is as it was before; the rest stays as it is.
+
+        Parameters
+        ----------
+        check : as of :meth:`go_back`
 
         Raises
         ------
         Conflict, OutputError : as :meth:`save`
         UsageError : no such revision, or the first one
-        DataError : a later revision changed the same things again, so that it cannot be taken back by
-            itself; or it brought in files
+        DataError : a later revision changed the same things again, or set something for a bed that this one
+            drew, so that it cannot be taken back by itself; or it brought in files
         """
         who = _told(who, "who")
         told = _told(what or f"revision {revision} undone", "what")
@@ -272,7 +295,16 @@ class Record:
                 writer.feature_as_at(role, name, revision - 1)
             for kind, key in items:
                 writer.item_as_at(kind, key, revision - 1)
+            self._look(writer, check)
         return made()
+
+    def _look(self, writer: Writer, check: Callable[[Content], None] | None) -> None:
+        """Show what is going to be held to the one who asked to see it."""
+        if check is None:
+            return
+        with sound(self.path):
+            content = content_at(writer.base, writer.number, crs_of_file(writer.base, self.path))
+        check(content)
 
 
 def _known(revision: int, head: int) -> int:
@@ -315,6 +347,10 @@ def _refuse_later(
 ) -> None:
     """Refuse to undo what was changed again since."""
     faults = []
+    drawn = {
+        name for role, name in features if role == "beds" and not writer.was_live(role, name, revision - 1)
+    }
+    since = writer.beds_set_since(revision) if drawn else {}
     for table, one, two, touched in (
         ("record_features", "role", "id", features),
         ("record_items", "kind", "key", items),
@@ -324,7 +360,8 @@ def _refuse_later(
                 f"SELECT max(max(first, ifnull(until, 0))) FROM {table} WHERE {one} = ? AND {two} = ?",
                 (first, second),
             ).fetchone()
-            if row[0] > revision:
+            latest = max(row[0], since.get(second, 0) if first == "beds" and second in drawn else 0)
+            if latest > revision:
                 what = (
                     f"{first.removesuffix('s')} {second}"
                     if table == "record_features"
@@ -333,7 +370,7 @@ def _refuse_later(
                 faults.append(
                     Fault(
                         "changed-since",
-                        f"{what} was changed again in revision {row[0]}, so revision {revision} cannot be "
+                        f"{what} was changed again in revision {latest}, so revision {revision} cannot be "
                         "undone by itself",
                         f"Undo the later revision first, or go back to revision {revision - 1} as a whole",
                         RECORD_FILE,
