@@ -49,9 +49,12 @@ from siteplan.record import (
     SetOverride,
     applied,
 )
+from siteplan.record.merging import value_at
 from siteplan.revise import start_record
-from siteplan.sites import Site, load_site
+from siteplan.settings import SiteSettings
+from siteplan.sites import SITE_FILE, Site, load_site
 from siteplan.tables import taken
+from siteplan.tomlfile import read_toml
 
 
 class Session(Looking):
@@ -123,12 +126,14 @@ class Session(Looking):
 
     def _followed(self, newest: Revision) -> State:
         """The state of a revision somebody else made, or that was gone back to: what differs is planned."""
-        content = self.record.content(newest.number)
-        changes = changes_between(self.state.content, content)
+        made = self._with(self.state, self.record.content(newest.number))
+        return numbered(made, newest.number, newest.etag)
+
+    def _with(self, state: State, content: Content) -> State:
+        """The state with another content: what differs is planned."""
         for role in ROLES:
             self.places.learn(content.features[role])
-        made = self._moved_to(self.state, content, changes).state
-        return numbered(made, newest.number, newest.etag)
+        return self._moved_to(state, content, changes_between(state.content, content)).state
 
     def head(self) -> dict[str, Any]:
         """Number and tag of the newest revision."""
@@ -136,17 +141,43 @@ class Session(Looking):
         return {"revision": newest.number, "etag": newest.etag}
 
     def _edited(self, state: State, changes: Sequence[Change]) -> Edited:
-        made = self._moved_to(state, applied(state.content, changes), changes)
-        _refuse_named(made.state.site, changes)
-        return made
+        content = applied(state.content, changes)
+        self._refuse_named(state, content.dropped - state.content.dropped)
+        return self._moved_to(state, content, changes)
 
     def _moved_to(self, state: State, content: Content, changes: Sequence[Change]) -> Edited:
         """The state with another content, to which the changes lead."""
-        if any(isinstance(c, (SetOverride, PutTape, DropTape)) for c in changes):
+        gone, come = (a.dropped - b.dropped for a, b in ((content, state.content), (state.content, content)))
+        # settings say nothing of beds that are gone, and again what they said of those that come back
+        if (
+            any(isinstance(c, (SetOverride, PutTape, DropTape)) for c in changes)
+            or come
+            or gone & _named(state.site.settings).keys()
+        ):
             site = self._site(content)
         else:
             site = site_after(state.site, content, changes)
         return edited(state, content, site, changes)
+
+    def _refuse_named(self, state: State, gone: frozenset[str]) -> None:
+        """Refuse to take out beds that site.toml speaks of."""
+        named = {bed: where for bed, where in _named(state.site.settings).items() if bed in gone}
+        # what was set for a bed at the desk goes with it
+        if gone & state.content.overrides.get("bed", {}).keys():
+            said = read_toml(self.folder / SITE_FILE)
+            own = {bed for bed, where in named.items() if where == f"[bed.{bed}]"}
+            named = {b: w for b, w in named.items() if b not in own or value_at(said, ("bed", b))[0]}
+        faults = [
+            Fault(
+                "named-in-settings",
+                f'bed "{bed}" is named in {where} of site.toml',
+                "Take it out there first, or leave the bed and skip its edging",
+                feature=bed,
+            )
+            for bed, where in sorted(named.items())
+        ]
+        if faults:
+            raise DataError(*faults)
 
     # --- changes
 
@@ -192,16 +223,20 @@ class Session(Looking):
 
     def undo(self, base: int, revision: int) -> dict[str, Any]:
         """What one revision changed, taken back."""
-        return self._turned(lambda: self.record.undo(base, revision, who=self.who))
+        return self._turned(base, lambda check: self.record.undo(base, revision, who=self.who, check=check))
 
     def back(self, base: int, to: int) -> dict[str, Any]:
         """Back to the content of a revision."""
-        return self._turned(lambda: self.record.go_back(base, to, who=self.who))
+        return self._turned(base, lambda check: self.record.go_back(base, to, who=self.who, check=check))
 
-    def _turned(self, save: Callable[[], Revision]) -> dict[str, Any]:
+    def _turned(self, base: int, save: Callable[[Callable[[Content], None]], Revision]) -> dict[str, Any]:
+        """A revision the record makes of earlier ones, saved only where it can be planned."""
+        made: list[State] = []
         with self.lock:
-            revision = self._saving(save)
-            self.now()
+            state = self._at(base)
+            revision = self._saving(lambda: save(lambda content: made.append(self._with(state, content))))
+            self.state = numbered(made[0], revision.number, revision.etag)
+            self.worker.want(self.state)
             return {"revision": revision.number, "etag": revision.etag, "reload": True}
 
     def _saving(self, save: Callable[[], Revision]) -> Revision:
@@ -214,7 +249,7 @@ class Session(Looking):
                 507, f"Not saved: {error}", "Your drawing is still in the page", why=str(error)
             ) from None
         except DataError as error:
-            raise refused(error, None) from None
+            raise refused(error, self.state.site) from None
         except UsageError as error:
             raise Refused(422, str(error)) from None
 
@@ -302,29 +337,14 @@ def _one(table: Features, feature_id: str) -> Features:
     return taken(table, table.ids == feature_id)
 
 
-def _refuse_named(site: Site, changes: Sequence[Change]) -> None:
-    """Refuse to take out a bed that site.toml speaks of."""
-    gone = {c.id for c in changes if isinstance(c, DropFeature) and c.role == "beds"}
-    if not gone:
-        return
-    gone -= {str(i) for i in site.beds.ids}
-    said = site.settings
+def _named(said: SiteSettings) -> dict[str, str]:
+    """Beds that settings speak of, and where."""
     named = {bed: f"[bed.{bed}]" for bed in said.bed}
     for row in said.row:
         named.update(dict.fromkeys(row.beds or (), "[[row]] beds"))
     for entry in said.edge_owner:
         named.update(dict.fromkeys(entry.beds, "[[edge_owner]]"))
-    faults = [
-        Fault(
-            "named-in-settings",
-            f'bed "{bed}" is named in {named[bed]} of site.toml',
-            "Take it out there first, or leave the bed and skip its edging",
-            feature=bed,
-        )
-        for bed in sorted(gone & set(named))
-    ]
-    if faults:
-        raise DataError(*faults)
+    return named
 
 
 def refused(error: SiteplanError, site: Site | None) -> Refused:

@@ -61,7 +61,7 @@ def _over(data: Mapping[str, Any], overrides: Mapping[str, Any]) -> dict[str, An
     return made
 
 
-def _said(data: Mapping[str, Any], path: tuple[str, ...]) -> tuple[bool, Any]:
+def value_at(data: Mapping[str, Any], path: tuple[str, ...]) -> tuple[bool, Any]:
     """Whether there is a value at a key, and the value."""
     value: Any = data
     for step in path:
@@ -81,7 +81,7 @@ def _overruling(data: Mapping[str, Any], overrides: Mapping[str, Any]) -> list[F
     findings = []
     alone = []
     for path, value in leaves((), overrides):
-        known, said = _said(data, path)
+        known, said = value_at(data, path)
         key = ".".join(path)
         if not known:
             alone.append(f"{key} = {_text(value)}")
@@ -144,8 +144,8 @@ def _vertex_numbers(data: Mapping[str, Any], content: Content) -> list[Finding]:
     findings = []
     for bed in content.edited:
         for key in ("corners", "not_corners"):
-            known, _ = _said(data, ("bed", bed, key))
-            if known and not _said(content.overrides, ("bed", bed, key))[0]:
+            known, _ = value_at(data, ("bed", bed, key))
+            if known and not value_at(content.overrides, ("bed", bed, key))[0]:
                 findings.append(
                     Finding(
                         "record-vertex-numbers",
