@@ -43,7 +43,7 @@ import shapely
 from siteplan.laying.takeoff import Takeoff
 from siteplan.model import RingKind, Shapes
 from siteplan.outline.shared import polygons
-from siteplan.planar import ragged
+from siteplan.planar import ring_lines
 from siteplan.plans import RunPlan, per_bed, plan_runs
 from siteplan.settings import SiteSettings
 from siteplan.sites import Site
@@ -95,13 +95,9 @@ def forms(shapes: Shapes) -> ObjectArray:
     point = np.flatnonzero(counts == 1)
     rings = np.flatnonzero(counts > 1)
     closed = (shapes.ring_kind == RingKind.OUTER) | (shapes.ring_kind == RingKind.ISLAND)
-    size = counts[rings] + closed[rings]
-    # a closed ring comes back to its first vertex
-    at = ragged(np.zeros(len(rings), dtype=np.int64), size) % np.repeat(counts[rings], size)
-    xy = shapes.xy[np.repeat(first[rings], size) + at]
-    lines = shapely.linestrings(xy, indices=np.repeat(np.arange(len(rings)), size)) if len(rings) else []
+    lines = ring_lines(shapes.xy, shapes.ring_offsets, closed)[rings]
     areas, of_area = polygons(shapes, np.flatnonzero((shapes.ring_kind == RingKind.OUTER) & (counts > 2)))
-    made = np.concatenate([np.asarray(lines, dtype=object), shapely.points(shapes.xy[first[point]]), areas])
+    made = np.concatenate([lines, shapely.points(shapes.xy[first[point]]), areas])
     owner = np.concatenate([shapes.ring_feature[rings], shapes.ring_feature[point], of_area])
     order = np.argsort(owner, kind="stable")
     out = np.full(len(shapes), shapely.geometrycollections([]), dtype=object)

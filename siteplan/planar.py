@@ -74,6 +74,16 @@ def linestrings(xy: XYArray, offsets: OffsetArray) -> ObjectArray:
     return np.asarray(shapely.linestrings(xy, indices=part_of(offsets)), dtype=object)
 
 
+def ring_lines(xy: XYArray, offsets: OffsetArray, closed: BoolArray) -> ObjectArray:
+    """Every part as a shapely line that ends where it starts if closed: (r,), None for a lone vertex."""
+    counts = np.diff(offsets)
+    some = counts > 1
+    out = np.full(len(counts), None, dtype=object)
+    take, bounds = closed_rings(offsets_of(counts[some]), closed[some])
+    out[some] = linestrings(xy[np.repeat(some, counts)][take], bounds)
+    return out
+
+
 def kept_offsets(offsets: OffsetArray, keep: BoolArray) -> OffsetArray:
     """Offsets after the vertices that are not kept have been left out."""
     before = np.zeros(len(keep) + 1, dtype=np.int64)

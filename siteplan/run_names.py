@@ -23,6 +23,7 @@ import shapely
 from siteplan.frame import Frame
 from siteplan.matching import Matches, kept_ids, match_runs
 from siteplan.model import Runs
+from siteplan.planar import linestrings
 from siteplan.record import RunNames
 from siteplan.types import LonLatArray, ObjectArray, XYArray
 
@@ -39,11 +40,9 @@ _VERTEX: Final = 16
 
 def _lines(runs: Runs) -> list[XYArray]:
     """Line of each run, simplified."""
-    bounds = runs.offsets[runs.leg_offsets]
-    counts = np.diff(bounds)
-    lines = shapely.linestrings(runs.xy, indices=np.repeat(np.arange(len(counts)), counts))
+    lines = linestrings(runs.xy, runs.offsets[runs.leg_offsets])
     xy, of = shapely.get_coordinates(shapely.simplify(lines, WITHIN_M), return_index=True)
-    return np.split(xy, np.searchsorted(of, np.arange(1, len(counts))))
+    return np.split(xy, np.searchsorted(of, np.arange(1, len(lines))))
 
 
 def with_kept_names(runs: Runs, bed_ids: ObjectArray, names: Mapping[str, RunNames], frame: Frame) -> Runs:

@@ -36,6 +36,14 @@ def test_parts_as_lines_closed_where_they_are_rings() -> None:
     assert len(none) == 0
 
 
+def test_lines_of_rings_leave_a_lone_vertex_out() -> None:
+    xy = np.vstack([[[9.0, 9.0]], SQUARE_AND_LINE])
+    lines = planar.ring_lines(xy, np.concatenate([[0], OFFSETS + 1]), np.concatenate([[True], CLOSED]))
+    assert lines[0] is None
+    assert shapely.length(lines[1:]).tolist() == [14.0, 2.0]
+    assert shapely.is_closed(lines[1:]).tolist() == [True, False]
+
+
 def test_area_far_from_the_origin_keeps_its_digits() -> None:
     xy = moved(rectangle(4.0, 3.0), 0.0, (500_000.0, 5_000_000.0))
     assert planar.signed_areas(xy, np.array([0, 4])) == pytest.approx([12.0], abs=1e-9)

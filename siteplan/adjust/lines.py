@@ -25,7 +25,7 @@ from scipy.sparse.csgraph import connected_components
 from siteplan.adjust.moved import moved, near_pairs, only_beds, ring_boxes
 from siteplan.errors import DataError
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
-from siteplan.planar import part_of, ragged
+from siteplan.planar import part_of, ragged, ring_lines
 from siteplan.plans import RunPlan, per_bed, plan_runs
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
@@ -271,12 +271,7 @@ class _Differ:
         sizes, first = np.diff(shapes.ring_offsets), shapes.ring_offsets[:-1]
         own = self.ring_drawn[self.row_ring[open_rows]]
         part, closed = self.drawn_ring, np.isin(shapes.ring_kind, (RingKind.OUTER, RingKind.ISLAND))
-        # every ring as a line that ends where it starts; a ring of one vertex cannot be a line and is none
-        ends = np.where(closed, 1, 0) + sizes
-        index = ragged(np.zeros(len(sizes), dtype=np.int64), ends)
-        ring = np.repeat(np.arange(len(sizes)), ends)
-        lines = shapely.linestrings(shapes.xy[first[ring] + index % sizes[ring]], indices=ring)
-        tree = shapely.STRtree(lines)
+        tree = shapely.STRtree(ring_lines(shapes.xy, shapes.ring_offsets, closed))
         row, beside = tree.query(shapely.points(at), predicate="dwithin", distance=self.near_m)
         pair = np.unique(
             np.column_stack([np.append(row, np.arange(len(own))), np.append(beside, own)]), axis=0

@@ -15,7 +15,7 @@ import shapely
 
 from siteplan.laying.sideways import directions
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
-from siteplan.planar import closed_rings, linestrings, offsets_of
+from siteplan.planar import ring_lines
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
 
 _SHARES: Final = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
@@ -61,13 +61,9 @@ def face_slides(runs: Runs, faces: Shapes, play_m: float) -> tuple[FloatArray, F
 
 def _rings(faces: Shapes) -> ObjectArray:
     """(rings,) lines of the faces; a ring of one vertex is none."""
-    count = np.diff(faces.ring_offsets)
-    some = count > 1
-    xy = faces.xy[np.repeat(some, count)]
-    take, offsets = closed_rings(
-        offsets_of(count[some]), np.isin(faces.ring_kind[some], (RingKind.OUTER, RingKind.ISLAND))
-    )
-    return linestrings(xy[take], offsets)
+    closed = np.isin(faces.ring_kind, (RingKind.OUTER, RingKind.ISLAND))
+    made = ring_lines(faces.xy, faces.ring_offsets, closed)
+    return made[~shapely.is_missing(made)]
 
 
 def _beyond(

@@ -12,7 +12,7 @@ from scipy import sparse
 from siteplan.errors import DataError, Fault
 from siteplan.laying.corner_units import leaving_legs
 from siteplan.model import NodeKind, RingKind, Shapes
-from siteplan.planar import part_of
+from siteplan.planar import part_of, ring_lines
 from siteplan.sites import SITE_FILE, Site
 from siteplan.tape_settings import KindSettings
 from siteplan.types import BoolArray, FloatArray, IntArray
@@ -179,12 +179,8 @@ def _picture(site: Site) -> IntArray:
 def places_along(outlines: Shapes, runs: Runs) -> Places:
     """Where the rows of the legs lie along the outlines."""
     closed = np.isin(outlines.ring_kind, (RingKind.OUTER, RingKind.ISLAND))
-    starts, ends = outlines.ring_offsets[:-1], outlines.ring_offsets[1:]
-    lines = np.empty(len(closed), dtype=object)
+    lines = ring_lines(outlines.xy, outlines.ring_offsets, closed)
     used = np.unique(runs.ring)
-    for k in used.tolist():
-        xy = outlines.xy[starts[k] : ends[k]]
-        lines[k] = shapely.LineString(np.vstack([xy, xy[:1]]) if closed[k] else xy)
     ring = runs.ring[runs.leg_run][part_of(runs.offsets)]
     length = np.zeros(len(closed))
     length[used] = shapely.length(lines[used])
