@@ -105,16 +105,13 @@ def stock_rows(
     _refuse_unknown(site, set(articles))
     delivered.update(site.settings.asbuilt.delivered)
     laid, laid_cut = Counter[str](), Counter[str]()
-    cut_elsewhere = Counter[str]()
     sawn = pieces.kind == PieceKind.CUT
     for k in np.flatnonzero(ticked.laid).tolist():
         code = str(ticked.used[k]) or str(pieces.code[k])
         laid[code] += 1
         if sawn[k] and not ticked.used[k]:
             laid_cut[code] += 1
-        elif ticked.cut[k] and not sawn[k]:
-            cut_elsewhere[code] += 1
-    cut_stock = _cut_stock(bought, pieces.code, ticked)
+    cut_stock = _cut_stock(bought, ticked)
     elsewhere = Counter(s.tick.used or s.tick.code for s in ticked.strays)
     extra, broken = Counter[str](), Counter[str]()
     for lots, into in ((sheaf.extra, extra), (sheaf.broken, broken)):
@@ -149,7 +146,7 @@ def stock_rows(
     return tuple(rows), tuple(_findings(rows, set(articles), site))
 
 
-def _cut_stock(bought: Purchase, code: object, ticked: Ticked) -> Counter[str]:
+def _cut_stock(bought: Purchase, ticked: Ticked) -> Counter[str]:
     """Sections the laid cut pieces came from: those of which the cut plan has a piece that is laid."""
     saw = bought.cuts.saw_list()
     used = ticked.laid[saw.row] & (ticked.used[saw.row] == "")
