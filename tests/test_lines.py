@@ -15,6 +15,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from siteplan.catalog import load_line, shipped_lines
+from siteplan.desk.choices import choice_rows
+from siteplan.desk.state import site_after
 from siteplan.errors import DataError, UsageError
 from siteplan.laying.cutting import plan_site_cuts
 from siteplan.laying.lines import lines_in_use
@@ -27,6 +29,7 @@ from siteplan.outline.arrange import take_runs
 from siteplan.own_lines import check_together
 from siteplan.phases import owner_rows, run_owners
 from siteplan.plans import plan_runs
+from siteplan.record import Content, PutFeature
 from siteplan.sites import load_site, measure
 from siteplan.takeoffs import takeoff
 
@@ -189,6 +192,28 @@ def test_who_says_the_line(tmp_path: Path) -> None:
     site, plan = planned(tmp_path, {"X": polygon(rectangle(1, 1))}, inputs=inputs)
     assert plan.runs.line is None
     assert keys_of(site, plan) == {"A-1": "flex-2m", "B-1": "flex-2m"}
+
+
+def test_the_desk_asks_the_attribute_the_site_names(tmp_path: Path) -> None:
+    """A bed that is drawn with a line, and what the desk says holds for it."""
+    beds = [({"bed": "A", "laid_with": None}, polygon(rectangle(8, 5))),
+            ({"bed": "B", "laid_with": None}, polygon(rectangle(7, 4, at=(20, 0))))]  # fmt: skip
+    write_features(tmp_path / "given.geojson", beds)
+    inputs = {"beds": [{"file": "given.geojson"}], "line_attribute": "laid_with"}
+    site, _ = planned(tmp_path, {"X": polygon(rectangle(1, 1))}, inputs=inputs)
+
+    def held(of: Any, bed: str) -> Any:
+        return {tuple(r["path"]): r["value"] for r in choice_rows(of, {}, {}, bed)}[("bed", bed, "line")]
+
+    assert site.own_lines.lines == ()
+    assert [held(site, bed) for bed in "AB"] == ["flex-2m", "flex-2m"]
+    after = {**site.beds.attributes, "laid_with": np.array([None, "rigid-900mm"], dtype=object)}
+    content = Content({"beds": replace(site.beds, attributes=after)})
+    edited = site_after(site, content, [PutFeature("beds", "B", "B", [], [])])
+    assert [line.key for line in edited.own_lines.lines] == ["rigid-900mm"]
+    assert edited.own_lines.bed is not None
+    assert edited.own_lines.bed.tolist() == [0, 1]
+    assert [held(edited, bed) for bed in "AB"] == ["flex-2m", "rigid-900mm"]
 
 
 def test_a_line_that_is_none_is_told_by_who_says_it(tmp_path: Path) -> None:

@@ -216,7 +216,7 @@ def _inherited(site: Site, choice: Choice, bed: str) -> str | None:
     settings, unit = site.settings, site.settings.show.units
     name = choice.path[0]
     ids = [str(i) for i in site.beds.ids]
-    column = site.beds.attributes.get(name)
+    column = site.beds.attributes.get(settings.inputs.line_attribute if name == "line" else name)
     own = column[ids.index(bed)] if column is not None and bed in ids else None
     if name in ("skip", "priority", "phase", "line") and own is not None:
         return _shown(choice, own, unit)

@@ -304,7 +304,7 @@ def _shapes_after(site: Site, role: str, shapes: Shapes, features: Features, ids
 
 def _own_lines(site: Site, beds: Features) -> OwnLines:
     """Lines that beds have of their own."""
-    if not site.own_lines.lines and "line" not in beds.attributes:
+    if not site.own_lines.lines and site.settings.inputs.line_attribute not in beds.attributes:
         return replace(site.own_lines, bed=None)
     return read_own_lines(site.settings, beds, lambda text: line_place(text, site.folder), SITE_FILE)
 
