@@ -91,7 +91,7 @@ def table(name: str, columns: dict[str, Any]) -> Layer:
     )
 
 
-def _simple(
+def simple_layer(
     name: str, geometry_type: str, kind: RingKind, columns: dict[str, Any], xy: XYArray, offsets: OffsetArray
 ) -> Layer:
     """A layer with one ring per row."""
@@ -99,8 +99,9 @@ def _simple(
     return Layer(name, geometry_type, columns, xy, offsets, np.full(n, kind, np.int8), np.arange(n))
 
 
-def _points(name: str, columns: dict[str, Any], xy: XYArray) -> Layer:
-    return _simple(name, "Point", RingKind.POINT, columns, xy, np.arange(len(xy) + 1))
+def point_layer(name: str, columns: dict[str, Any], xy: XYArray) -> Layer:
+    """A layer with one point per row."""
+    return simple_layer(name, "Point", RingKind.POINT, columns, xy, np.arange(len(xy) + 1))
 
 
 def _closed_coords(layer: Layer, coords: FloatArray) -> tuple[FloatArray, OffsetArray]:
@@ -322,7 +323,7 @@ def _run_layer(plan: RunPlan, result: Takeoff, site: Site) -> Layer:
         **({} if plan.ground is None else {"steepest_percent": plan.ground.steepest * 100}),
     }
     xy, offsets = run_lines(runs)
-    return _simple("runs", "LineString", RingKind.LINE, columns, xy, offsets)
+    return simple_layer("runs", "LineString", RingKind.LINE, columns, xy, offsets)
 
 
 def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
@@ -351,7 +352,7 @@ def _leg_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "rule_sections": fits.rule_sections,
         "rule_left_over_m": _um_to_m(fits.rule_left_over_um),
     }
-    return _simple("legs", "LineString", RingKind.LINE, columns, runs.xy, runs.offsets)
+    return simple_layer("legs", "LineString", RingKind.LINE, columns, runs.xy, runs.offsets)
 
 
 def _tracing_columns(runs: Runs) -> dict[str, Any]:
@@ -397,7 +398,7 @@ def _corner_layer(plan: RunPlan, result: Takeoff) -> Layer:
         "moved_m": runs.corner_moved_m,
         **_sawn_columns(result),
     }
-    return _points("corners", columns, runs.corner_xy)
+    return point_layer("corners", columns, runs.corner_xy)
 
 
 def _sawn_columns(result: Takeoff) -> dict[str, Any]:
@@ -450,7 +451,9 @@ def _piece_saw_columns(pieces: Pieces) -> dict[str, Any]:
 def _piece_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
     pieces = result.pieces
     columns = _piece_columns(site, plan, result)
-    return _simple("pieces", "Polygon", RingKind.OUTER, columns, pieces.outline_xy, pieces.outline_offsets)
+    return simple_layer(
+        "pieces", "Polygon", RingKind.OUTER, columns, pieces.outline_xy, pieces.outline_offsets
+    )
 
 
 def _piece_point_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
@@ -468,7 +471,7 @@ def _piece_point_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
         "lon": lonlat[:, 0],
         "lat": lonlat[:, 1],
     }
-    return _points("piece_points", columns, pieces.xy)
+    return point_layer("piece_points", columns, pieces.xy)
 
 
 def _joint_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
@@ -503,7 +506,7 @@ def _joint_layer(site: Site, plan: RunPlan, result: Takeoff) -> Layer:
         "lon": lonlat[:, 0],
         "lat": lonlat[:, 1],
     }
-    return _points("movement_joints", columns, xy)
+    return point_layer("movement_joints", columns, xy)
 
 
 def _texts(values: list[str]) -> ObjectArray:
@@ -529,7 +532,7 @@ def _step_layer(site: Site, plan: RunPlan, result: Takeoff, steps: Steps) -> Lay
         "lon": lonlat[:, 0],
         "lat": lonlat[:, 1],
     }
-    return _points("steps", columns, steps.xy)
+    return point_layer("steps", columns, steps.xy)
 
 
 def _unedged_layer(site: Site, plan: RunPlan) -> Layer:
@@ -540,4 +543,4 @@ def _unedged_layer(site: Site, plan: RunPlan) -> Layer:
         "other": unedged.other,
         "length_m": unedged.length_m,
     }
-    return _simple("unedged", "LineString", RingKind.LINE, columns, unedged.xy, unedged.offsets)
+    return simple_layer("unedged", "LineString", RingKind.LINE, columns, unedged.xy, unedged.offsets)

@@ -10,21 +10,10 @@ import numpy as np
 
 from siteplan.asbuilt.make import AsBuilt
 from siteplan.asbuilt.surveyed import RunSurvey, Surveyed, side_words
-from siteplan.layers import KIND_WORDS, Layer, run_lines, table, words
+from siteplan.layers import KIND_WORDS, Layer, point_layer, run_lines, simple_layer, table, words
 from siteplan.laying.order import money_text
 from siteplan.model import RingKind
-from siteplan.types import FloatArray, ObjectArray, OffsetArray, XYArray
-
-
-def _layer(
-    name: str, geometry: str, kind: RingKind, columns: dict[str, Any], xy: XYArray, offsets: OffsetArray
-) -> Layer:
-    rows = len(offsets) - 1
-    return Layer(name, geometry, columns, xy, offsets, np.full(rows, kind, np.int8), np.arange(rows))
-
-
-def _points(name: str, columns: dict[str, Any], xy: XYArray) -> Layer:
-    return _layer(name, "Point", RingKind.POINT, columns, xy, np.arange(len(xy) + 1))
+from siteplan.types import FloatArray, ObjectArray
 
 
 def texts(values: Sequence[Any]) -> ObjectArray:
@@ -95,7 +84,7 @@ def _run_layer(built: AsBuilt) -> Layer:
         for name in list(columns)[10:]:
             del columns[name]
     xy, offsets = run_lines(runs)
-    return _layer("asbuilt_runs", "LineString", RingKind.LINE, columns, xy, offsets)
+    return simple_layer("asbuilt_runs", "LineString", RingKind.LINE, columns, xy, offsets)
 
 
 def run_words(built: AsBuilt) -> ObjectArray:
@@ -120,7 +109,7 @@ def _piece_layer(built: AsBuilt) -> Layer:
         "from_m": pieces.from_um / 1e6,
         "to_m": pieces.to_um / 1e6,
     }
-    return _layer(
+    return simple_layer(
         "asbuilt_pieces", "Polygon", RingKind.OUTER, columns, pieces.outline_xy, pieces.outline_offsets
     )
 
@@ -147,7 +136,7 @@ def _point_layer(built: AsBuilt, survey: Surveyed) -> Layer:
         "file": shots.file,
         "row": shots.row,
     }
-    return _points("asbuilt_points", columns, shots.xy)
+    return point_layer("asbuilt_points", columns, shots.xy)
 
 
 def _corner_layer(built: AsBuilt, survey: Surveyed) -> Layer:
@@ -166,7 +155,7 @@ def _corner_layer(built: AsBuilt, survey: Surveyed) -> Layer:
         "off_east_mm": off[:, 0] * 1e3,
         "off_north_mm": off[:, 1] * 1e3,
     }
-    return _points("asbuilt_corners", columns, survey.corner_xy)
+    return point_layer("asbuilt_corners", columns, survey.corner_xy)
 
 
 def _stray_layer(built: AsBuilt) -> Layer:
@@ -181,7 +170,7 @@ def _stray_layer(built: AsBuilt) -> Layer:
         "plan": texts([s.plan for s in strays]),
         "file": texts([s.file for s in strays]),
     }
-    return _points("asbuilt_other_plan", columns, built.ticked.stray_xy)
+    return point_layer("asbuilt_other_plan", columns, built.ticked.stray_xy)
 
 
 def asbuilt_tables(built: AsBuilt) -> list[Layer]:
