@@ -27,7 +27,7 @@ LEVELS: list[set[str]] = [
     {"laying"},
     {"inputs"},
     {"sites", "run_names"},
-    {"plans"},
+    {"plans", "marks"},
     {"takeoffs"},
     {"check", "convert", "phases", "parts"},
     {"uncertainty"},
