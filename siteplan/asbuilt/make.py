@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from siteplan.asbuilt.change import laid_change
-from siteplan.asbuilt.merging import Sheaf, merge
+from siteplan.asbuilt.merging import Sheaf, listed, merge
 from siteplan.asbuilt.rates import RateRow, rate_rows
 from siteplan.asbuilt.reader import looks_like_field_file, read_field_file
 from siteplan.asbuilt.stock import StockRow, stock_rows
@@ -287,7 +287,7 @@ def _gap_findings(
                     "pieces-missing",
                     "error",
                     f"Run {runs.run_id[run]}: {int(part.sum())} pieces are not "
-                    f"ticked in legs that are begun: {_few(names)}.",
+                    f"ticked in legs that are begun: {listed(names)}.",
                     bed,
                 )
             )
@@ -297,7 +297,7 @@ def _gap_findings(
             Finding(
                 "taken-back",
                 "notice",
-                f"Pieces ticked and taken back ({int(back.sum())}): {_few(pieces.piece_id[back])}.",
+                f"Pieces ticked and taken back ({int(back.sum())}): {listed(pieces.piece_id[back])}.",
             )
         )
     other = status == "laid as another"
@@ -307,15 +307,10 @@ def _gap_findings(
                 "laid-as-another",
                 "notice",
                 f"Pieces laid as another code or cut otherwise ({int(other.sum())}): "
-                f"{_few(pieces.piece_id[other])}.",
+                f"{listed(pieces.piece_id[other])}.",
             )
         )
     return found
-
-
-def _few(names: ObjectArray, most: int = 6) -> str:
-    listed = [str(n) for n in names[:most]]
-    return ", ".join(listed) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _cross_findings(
@@ -334,7 +329,7 @@ def _cross_findings(
             Finding(
                 "surveyed-not-ticked",
                 "error",
-                f"Runs with survey points and no ticked piece ({int(quiet.sum())}): {_few(ids[quiet])}.",
+                f"Runs with survey points and no ticked piece ({int(quiet.sum())}): {listed(ids[quiet])}.",
             )
         )
     bare = begun & ~seen
@@ -343,7 +338,7 @@ def _cross_findings(
             Finding(
                 "ticked-not-surveyed",
                 "notice",
-                f"Runs with laid pieces and no survey point ({int(bare.sum())}): {_few(ids[bare])}.",
+                f"Runs with laid pieces and no survey point ({int(bare.sum())}): {listed(ids[bare])}.",
             )
         )
     return found

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,10 +19,10 @@ from siteplan.asbuilt.tables import asbuilt_layers
 from siteplan.asbuilt.words import figures
 from siteplan.errors import Finding
 from siteplan.layers import Layer
-from siteplan.publish.cells import safe_cell
 from siteplan.publish.changeorder import change_csv, change_json, change_text
 from siteplan.publish.chart import printable
 from siteplan.publish.files import output_set
+from siteplan.publish.orderbook import rows_csv
 from siteplan.publish.readback import read_back
 from siteplan.publish.vectors import write_geojson, write_geopackage
 
@@ -141,13 +139,8 @@ def _cell(value: Any) -> Any:
 
 def table_csv(layer: Layer) -> str:
     """The columns of a layer as CSV (RFC 4180); text is never taken for a formula."""
-    out = io.StringIO()
-    rows = csv.writer(out, lineterminator="\r\n")
-    rows.writerow(layer.columns)
-    for row in zip(*layer.columns.values(), strict=True):
-        cells = [_cell(v) for v in row]
-        rows.writerow([safe_cell(c) if isinstance(c, str) else "" if c is None else c for c in cells])
-    return out.getvalue()
+    rows = zip(*layer.columns.values(), strict=True)
+    return rows_csv([tuple(layer.columns), *([_cell(v) for v in row] for row in rows)])
 
 
 def write_book(path: Path, built: AsBuilt, layers: Mapping[str, Layer]) -> None:

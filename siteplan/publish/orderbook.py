@@ -124,7 +124,7 @@ def _cut_rows(site: Site, result: Takeoff, bought: Purchase) -> Sheet:
 
 def cutlist_csv(site: Site, result: Takeoff, bought: Purchase) -> str:
     """The saw list as CSV."""
-    return _csv([CUT_COLUMNS, *_cut_rows(site, result, bought)])
+    return rows_csv([CUT_COLUMNS, *_cut_rows(site, result, bought)])
 
 
 ORDER_COLUMNS: Final = (
@@ -147,10 +147,11 @@ def _order_lines(order: Order) -> Sheet:
 
 def order_csv(order: Order) -> str:
     """The lines to send as CSV, a line for each code, colour and phase."""
-    return _csv([ORDER_COLUMNS, *_order_lines(order)])
+    return rows_csv([ORDER_COLUMNS, *_order_lines(order)])
 
 
-def _csv(rows: Iterable[Sequence[Cell]]) -> str:
+def rows_csv(rows: Iterable[Sequence[Cell]]) -> str:
+    """Rows as CSV (RFC 4180); text is never taken for a formula, None is an empty cell."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     for row in rows:
