@@ -12,13 +12,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from pyogrio import read_info
+from scipy import sparse
 from scipy.stats import chi2 as chi2_law
 
 from siteplan.adjust.accept import accept, adjusted_features, adjusted_site, already_used, changes
 from siteplan.adjust.lines import line_gradient, matched_legs, snapped
 from siteplan.adjust.moved import moved
 from siteplan.adjust.outcome import outcome
-from siteplan.adjust.site import adjust_site
+from siteplan.adjust.site import adjust_site, carried_over
+from siteplan.adjust.snooping import Freed, Rival, Suspects
 from siteplan.adjust.sure import adjusted_lengths
 from siteplan.cli import program
 from siteplan.errors import UsageError
@@ -324,6 +326,24 @@ def test_a_diagonal_squares_a_bed(tmp_path: Path) -> None:
     np.testing.assert_allclose(made.leg_after_m, made.leg_before_m, atol=5e-3)
 
 
+def test_suspects_are_known_again_by_kind_and_name() -> None:
+    """A vertex that has no part any more moves the places of those behind it, and a lost rival is no rival."""
+
+    def table(*of: tuple[str, str]) -> Suspects:
+        kind, name = np.array(of, dtype=object).T
+        none = sparse.csc_array((1, len(of)))
+        return Suspects(kind, name, np.arange(len(of)), np.ones(len(of), dtype=np.int64), none, none)
+
+    a, b, c = ("vertex", "B1.v1"), ("vertex", "B1.v2"), ("leg", "B1.v2")
+    one = (1.0,)
+    rivals = (Rival(0, 0.5), Rival(2, 0.9))
+    freed = (Freed(0, 30.0, -9.0, (one,), ()), Freed(1, 20.0, -8.0, (one,), rivals))
+    assert carried_over(table(a, b, c), table(c, b), freed) == (
+        Freed(1, 20.0, -8.0, (one,), (Rival(0, 0.9),)),
+    )
+    assert carried_over(table(a, b, c), table(a, b, c), freed) == freed
+
+
 def starting_elsewhere(folder: Path) -> tuple[Site, RunPlan, Tapes]:
     """An axis-parallel bed: taped longer on its east side, its south-east corner is the south-most one."""
     site, plan = made_site(folder, {"B1": polygon(rectangle(8, 3))}, "[uncertainty]\ndraws = 200\n")
@@ -345,6 +365,34 @@ def test_the_order_takes_the_adjusted_lengths_of_the_legs_they_are_of(tmp_path: 
     np.testing.assert_allclose(
         (joint @ joint.T).todense(), made.leg_covariance(np.arange(4)), rtol=1e-9, atol=1e-15
     )
+
+
+def test_readings_written_with_the_new_numbers_of_their_legs_are_known(tmp_path: Path) -> None:
+    """Accepted outlines whose ring starts elsewhere: the names to write are told, and count as the same."""
+    rows = (
+        "of,from,to,reading,tape,kind\n{0},,,3.05 m,A,fibreglass\n{1},,,3.00 m,A,fibreglass\n"
+        ",{2},{3},8.52 m,A,fibreglass\n"
+    )
+    toml = '[reconcile]\nvertex_sigma = "20 mm"\ntapes = "tapes.csv"\n'
+    write_features(tmp_path / "beds.geojson", {"B1": polygon(rectangle(8, 3))})
+    (tmp_path / "site.toml").write_text(SETTINGS.partition("[reconcile]")[0] + toml, encoding="utf-8")
+
+    def told(*names: str) -> Tapes:
+        (tmp_path / "tapes.csv").write_text(rows.format(*names), encoding="utf-8")
+        return read_again(load_site(tmp_path))
+
+    tapes = told("B1-1-2", "B1-1-4", "B1-1-c1", "B1-1-4.start")
+    site = load_site(tmp_path)
+    made = adjust_site(site, plan_runs(site), tapes)
+    (finding,) = (f for f in made.findings if f.code == "names-change")
+    assert "B1-1-2 becomes B1-1-1, B1-1-4 becomes B1-1-3" in finding.text
+    assert "B1-1-c1 to B1-1-4.start becomes B1-1-c4 to B1-1-3.start" in finding.text
+    accept(start_record(tmp_path, who="Ann"), site, made, tapes, who="Ann")
+    again = told("B1-1-1", "B1-1-3", "B1-1-c4", "B1-1-3.start")
+    assert already_used(load_site(tmp_path), again).all()
+    # what they are of is where it was, and what was read is what the outline has now
+    after = compare(load_site(tmp_path), plan_runs(load_site(tmp_path)), again)
+    assert (np.abs(after.difference_m) < 0.06).all()
 
 
 # ---------------------------------------------------------------- the sample site, from end to end

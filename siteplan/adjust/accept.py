@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from siteplan.adjust.renamed import names_after
 from siteplan.adjust.site import Adjustment
 from siteplan.eaves import roofs_to_walls
 from siteplan.errors import UsageError
@@ -18,7 +19,7 @@ from siteplan.planar import part_of
 from siteplan.reconcile.tapes import Tapes
 from siteplan.record import Change, PutFeature, Record, Revision, SetOverride
 from siteplan.sites import Site
-from siteplan.types import BoolArray, FloatArray, XYArray
+from siteplan.types import BoolArray, FloatArray, ObjectArray, XYArray
 from siteplan.units import um_to_m
 
 USED: Final = ("reconcile", "adjust", "used")
@@ -27,16 +28,24 @@ STAYED_M: Final = 1e-7
 """a vertex that would move by less keeps its coordinates as they came"""
 
 
-def fingerprints(tapes: Tapes) -> tuple[str, ...]:
+def fingerprints(tapes: Tapes, names: ObjectArray | None = None) -> tuple[str, ...]:
     """(n,) a short text for each reading: what was taped, with which tape, what was read.
 
+    Parameters
+    ----------
+    tapes : the readings
+    names : (n,) what is written for what was taped, where it is not as in ``tapes``
+
+    Notes
+    -----
     It stays the same where rows come between or a correction of the tape becomes known: neither makes
     another reading of it.  Of equal ones (something taped twice) it says which one it is.
     """
     made, seen = [], Counter[str]()
+    names = tapes.name if names is None else names
     for k in range(len(tapes)):
         read = tapes.reading[k]
-        text = f"{tapes.name[k]}|{tapes.tapes[tapes.tape[k]].name}|{read.text}|{read.metres}"
+        text = f"{names[k]}|{tapes.tapes[tapes.tape[k]].name}|{read.text}|{read.metres}"
         seen[text] += 1
         made.append(hashlib.sha256(f"{text}|{seen[text]}".encode("utf-8", "surrogatepass")).hexdigest()[:12])
     return tuple(made)
@@ -145,12 +154,14 @@ def accept(
     Conflict : somebody saved since the site was loaded
     """
     features = adjusted_features(site, made)
-    every = np.asarray(fingerprints(tapes))
-    used = every[made.setup.kept]
+    kept = made.setup.kept
+    used = np.asarray(fingerprints(tapes))[kept]
     if not len(used):
         raise UsageError("there is nothing to accept: all readings are in the outlines already")
     known = list(site.settings.reconcile.adjust.used)
-    listed = [*known, *(f for f in used.tolist() if f not in known)]
+    # whoever writes the rows with the legs' new numbers tapes nothing anew
+    after = np.asarray(fingerprints(tapes, names_after(tapes, made.drawn_runs, made.plan.runs, made.leg)))
+    listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist()]))
     head = record.newest() if base is None else base
     what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) > 1 else ''}"
     left = [

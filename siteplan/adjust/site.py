@@ -6,17 +6,19 @@ become a new revision of the record.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from scipy import sparse
 
 from siteplan.adjust.conditions import Conditions, Spread, conditions_of
-from siteplan.adjust.lines import LineGradient, legs_after
+from siteplan.adjust.lines import legs_after
 from siteplan.adjust.model import Lengths, Rows
 from siteplan.adjust.moved import carried, moved
 from siteplan.adjust.network import Network, Solution, solve
+from siteplan.adjust.renamed import names_after
 from siteplan.adjust.setup import Setup, suspects_of
 from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
 from siteplan.errors import Finding
@@ -49,9 +51,6 @@ class Adjustment:
     """of every suspect, with ``freed`` left free"""
     xy: XYArray
     """(v, 2) vertices of the beds, ground metres"""
-    abutments_xy: XYArray
-    openings_xy: XYArray
-    """of the other inputs: they only grow with the picture"""
     drawn_runs: Runs
     """as drawn"""
     plan: RunPlan
@@ -62,8 +61,6 @@ class Adjustment:
     """(l,) ground length as drawn"""
     leg_after_m: FloatArray
     """(l,) of the plan with the adjusted outlines; NaN where a leg is no longer there"""
-    gradient: LineGradient
-    """at the adjusted outlines"""
     same_legs: bool
     """the adjusted plan has the legs of the plan"""
     settled_m: float
@@ -78,34 +75,6 @@ class Adjustment:
     def wanted(self) -> BoolArray:
         """(l,) legs of the beds that were taped: their standard deviations are known."""
         return self.setup.wanted
-
-    def functions(self, vertices: sparse.csr_array) -> sparse.csr_array:
-        """(m, u) functions of the unknowns, of linear functions (m, 2v) of the vertices on the ground."""
-        lay, setup = self.lengths.layout, self.setup
-        owner = self.gradient.owner
-        # functions of snapped vertices are functions of the first of them
-        to_owner = sparse.csr_array(
-            (
-                np.ones(2 * len(owner)),
-                (np.arange(2 * len(owner)), np.column_stack([2 * owner, 2 * owner + 1]).ravel()),
-            ),
-            shape=(2 * len(owner), 2 * len(owner)),
-        )
-        scale = self.solution.x[lay.first_picture : lay.first_tape]
-        off = self.xy - setup.middle[setup.picture]
-        rows = np.arange(2 * len(owner))
-        by_scale = sparse.csr_array(
-            (off.ravel(), (rows, np.repeat(setup.picture, 2))), shape=(2 * len(owner), lay.pictures)
-        )
-        own = sparse.diags_array(np.repeat(1 + scale[setup.picture], 2)) @ to_owner
-        loose = sparse.csr_array((2 * len(owner), 2 * lay.points))
-        none = sparse.csr_array((2 * len(owner), lay.tapes))
-        world = sparse.hstack([own, loose, by_scale, none], format="csr")
-        return sparse.csr_array(vertices @ world)
-
-    def covariance(self, vertices: sparse.csr_array) -> FloatArray:
-        """(m, m) joint covariance of linear functions (m, 2v) of the true vertices, given everything."""
-        return self.spread.covariance(self.functions(sparse.csr_array(vertices)))
 
     def leg_functions(self, legs: IntArray | None = None) -> sparse.csr_array:
         """(k, u) how leg lengths follow the unknowns, growth of walls with the picture included."""
@@ -170,13 +139,13 @@ def adjust_site(
     setup = Setup.of(site, plan, tapes, made, values_m, every_leg=every_leg)
     rows = setup.first_rows(site, plan)
     work = site
-    freed: tuple[Freed, ...] = ()
+    before: _State | None = None
     plan_now, x = plan, setup.prior
     for number in range(1, MOST_PASSES + 1):
         lengths = setup.lengths(rows)
         network = lengths.network(setup.prior, setup.prior_sigma, setup.read)
-        state = _looked(network, lengths, setup, freed, x)
-        freed, x = state.freed, state.solution.x
+        state = _looked(network, lengths, setup, before, x)
+        before, x = state, state.solution.x
         ground = _carried(site, plan, setup, lengths, x)
         work = moved(site, ground, *setup.walls(site, x))
         plan_now = plan_runs(work)
@@ -195,20 +164,20 @@ def adjust_site(
         conditions=state.conditions,
         spread=Spread.of(state.solution, state.conditions),
         suspects=state.suspects,
-        freed=freed,
+        freed=state.freed,
         tests=state.tests,
         xy=work.bed_shapes.xy,
-        abutments_xy=work.abutment_shapes.xy,
-        openings_xy=work.opening_shapes.xy,
         drawn_runs=plan.runs,
         plan=plan_now,
         leg=leg,
         leg_before_m=plan.lengths.ground_m,
         leg_after_m=lengths_after(plan_now, leg),
-        gradient=rows.gradient,
         same_legs=same,
         settled_m=settled,
-        findings=_findings(rows, same, settled),
+        findings=(
+            *_findings(rows, same, settled),
+            *(() if tapes is None else _renamed(tapes, plan.runs, plan_now.runs, leg)),
+        ),
     )
 
 
@@ -221,31 +190,45 @@ class _State:
     tests: Tests
 
 
-def _looked(
-    network: Network, lengths: Lengths, setup: Setup, freed: tuple[Freed, ...], x: FloatArray
-) -> _State:
+def _looked(network: Network, lengths: Lengths, setup: Setup, before: _State | None, x: FloatArray) -> _State:
     """Solve and snoop in turn, until what is left free stays the same."""
     said = setup.settings
     bare = conditions_of(network, x)
+    freed: tuple[Freed, ...] = () if before is None else before.freed
+    suspects = None if before is None else before.suspects
     for _ in range(MOST_LOOKS):
-        suspects = suspects_of(setup, lengths, x, bare)
-        found = snoop(
-            bare, suspects, alpha=said.alpha, clear=said.clear_ratio, before=_again(suspects, freed)
-        )
+        now = suspects_of(setup, lengths, x, bare)
+        known = () if suspects is None else carried_over(suspects, now, freed)
+        suspects = now
+        found = snoop(bare, suspects, alpha=said.alpha, clear=said.clear_ratio, before=known)
         solution = solve(network, shifts_of(suspects, found), start=x)
-        done = {f.suspect for f in found} == {f.suspect for f in freed}
+        done = {f.suspect for f in found} == {f.suspect for f in known} and len(known) == len(freed)
         freed, x = found, solution.x
         bare = conditions_of(network, x)
         if done:
             break
-    look = Snoop(bare, suspects)
+    look = Snoop(bare, now)
     free = look.free_columns(freed)
-    return _State(solution, bare.released(free), suspects, freed, look.tests(free))
+    return _State(solution, bare.released(free), now, freed, look.tests(free))
 
 
-def _again(suspects: Suspects, freed: tuple[Freed, ...]) -> tuple[Freed, ...]:
-    """The same suspects in a table that was made anew (the same order: only their columns changed)."""
-    return tuple(f for f in freed if f.suspect < len(suspects))
+def carried_over(before: Suspects, now: Suspects, freed: Sequence[Freed]) -> tuple[Freed, ...]:
+    """Suspects that are free, in a table made anew; those it no longer has are left out.
+
+    With other linear terms other vertices may have a part in the readings, so that places in the table
+    change; a kind and a name stay what they are.
+    """
+    place = {key: k for k, key in enumerate(zip(now.kind, now.name, strict=True))}
+    at = [place.get(key, -1) for key in zip(before.kind, before.name, strict=True)]
+    return tuple(
+        replace(
+            f,
+            suspect=at[f.suspect],
+            rivals=tuple(replace(r, suspect=at[r.suspect]) for r in f.rivals if at[r.suspect] >= 0),
+        )
+        for f in freed
+        if at[f.suspect] >= 0
+    )
 
 
 def lengths_after(after: RunPlan, leg: IntArray) -> FloatArray:
@@ -265,6 +248,24 @@ def _carried(site: Site, plan: RunPlan, setup: Setup, lengths: Lengths, x: Float
     follows = np.zeros(len(ground), dtype=bool)
     follows[np.unique(gradient.rows.indices) // 2] = True
     return carried(site, plan, ground, ends, setup.wanted, follows[gradient.owner])
+
+
+def _renamed(tapes: Tapes, before: Runs, after: Runs, leg: IntArray) -> tuple[Finding, ...]:
+    """Names in the rows of the tapes that would mean something else once the outlines are accepted."""
+    pairs = zip(tapes.name, names_after(tapes, before, after, leg), strict=True)
+    other = dict.fromkeys((str(old), str(new)) for old, new in pairs if old != new)
+    if not other:
+        return ()
+    shown = ", ".join(f"{old} becomes {new}" for old, new in list(other)[:12])
+    return (
+        Finding(
+            "names-change",
+            "notice",
+            "With the adjusted outlines a ring starts at another corner, so its parts have other numbers. If "
+            f"you accept them, write the new ones in the rows of the tapes, all at once: {shown}"
+            f"{', ...' if len(other) > 12 else ''}. Until then these rows speak of other parts.",
+        ),
+    )
 
 
 def _findings(rows: Rows, same: bool, settled: float) -> tuple[Finding, ...]:
