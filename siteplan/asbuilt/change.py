@@ -31,7 +31,7 @@ from siteplan.publish.changeorder import Wording
 from siteplan.publish.orderbook import purchase_data
 from siteplan.publish.summary import summary, summary_text
 from siteplan.sites import Site
-from siteplan.types import ObjectArray
+from siteplan.types import FloatArray, ObjectArray
 
 
 def instruction(x: CodeChange) -> str:
@@ -55,9 +55,10 @@ def laid_change(
     result: Takeoff,
     bought: Purchase,
     ticked: Ticked,
+    laid_m: FloatArray,
     stock: tuple[StockRow, ...],
 ) -> Change:
-    """What was laid against what was planned.
+    """What was laid against what was planned; ``laid_m`` is (r,) metres of laid pieces of each run.
 
     A run counts with what is laid of it: one without a laid piece is removed.  Groundwork is left out
     of both sides, since nothing came back about it.
@@ -72,7 +73,7 @@ def laid_change(
     old = Revision("the plan", delivered, site.frame.crs_wkt, beds, runs)
     begun = ticked.run_state > 0
     laid = _ordered(
-        _laid(planned, plan, result, ticked), stock, lambda r: r.gone, lambda r: r.laid, tax,
+        _laid(planned, plan, result, ticked, laid_m), stock, lambda r: r.gone, lambda r: r.laid, tax,
         cut_stock=sum(r.cut_stock for r in stock),
     )  # fmt: skip
     new = Revision("as laid", laid, site.frame.crs_wkt, beds, runs[begun])
@@ -92,22 +93,19 @@ def _shapes(site: Site, layer: Layer) -> ObjectArray:
     return np.asarray(shapely.from_wkb(wkb), dtype=object)
 
 
-def _laid(planned: Summary, plan: RunPlan, result: Takeoff, ticked: Ticked) -> Summary:
+def _laid(planned: Summary, plan: RunPlan, result: Takeoff, ticked: Ticked, laid_m: FloatArray) -> Summary:
     """The summary of the plan with what was laid in its runs."""
     pieces = result.pieces
     counts: list[Counter[str]] = [Counter() for _ in plan.runs.run_id]
     for k in np.flatnonzero(ticked.laid).tolist():
         counts[pieces.run[k]][str(ticked.used[k]) or str(pieces.code[k])] += 1
     laid = ticked.laid
-    span = np.bincount(
-        pieces.run[laid], weights=(pieces.to_um - pieces.from_um)[laid] / 1e6, minlength=len(counts)
-    )
     rows = [
         run.model_copy(
             update={
                 "pieces": dict(counts[r]),
                 # a run that is laid whole has its planned length, joints and left-overs included
-                "ground_m": run.ground_m if ticked.run_state[r] == 2 else round(float(span[r]), 6),
+                "ground_m": run.ground_m if ticked.run_state[r] == 2 else round(float(laid_m[r]), 6),
             }
         )
         for r, run in enumerate(planned.runs)

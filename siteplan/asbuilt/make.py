@@ -174,7 +174,9 @@ def as_built(
         rates=rates,
         taped=taped,
         surveyed=surveyed,
-        change=laid_change(site, measures, plan, result, bought, ticked, stock) if field else None,
+        change=laid_change(site, measures, plan, result, bought, ticked, tally.laid_m, stock)
+        if field
+        else None,
         files=tuple(str(p) for p in (*field, *survey)),
         findings=tuple(sorted(findings, key=lambda f: f.grade != "error")),
     )

@@ -17,6 +17,7 @@ from siteplan.fieldnotes.tables import read_text
 from siteplan.model import NodeKind, Runs
 from siteplan.sheets.content import run_points
 from siteplan.sites import Site
+from siteplan.stakeout.points import leg_lengths
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.units import Unit, um_to_m
 
@@ -176,7 +177,8 @@ def hold_points(site: Site, runs: Runs, shots: Shots) -> Surveyed:
     allowed, named = _allowed(site, runs, shots)
     found = match_points(shots.xy, runs, um_to_m(said.point_within), allowed)
     sigma_m = um_to_m(said.survey_sigma)
-    before = np.concatenate([[0.0], np.cumsum(_leg_lengths(runs))])
+    lengths = leg_lengths(runs)
+    before = np.concatenate([[0.0], np.cumsum(lengths)])
     leg_from = before[:-1] - before[runs.leg_offsets[:-1]][runs.leg_run]
     hit = found.run >= 0
     station = np.where(hit, leg_from[found.leg] + found.along_m, np.nan)
@@ -195,9 +197,9 @@ def hold_points(site: Site, runs: Runs, shots: Shots) -> Surveyed:
     at_corner[corner_point[corner_point >= 0]] = True
     inner = hit & ~at_corner
     leg_points = np.bincount(found.leg[inner], minlength=len(runs.leg_id))
-    leg_laid = _laid_legs(runs, shots, found, corner_xy, corner_run, corner_point, inner)
+    leg_laid = _laid_legs(runs, lengths, shots, found, corner_xy, corner_run, corner_point, inner)
     made = [
-        _run_survey(int(r), runs, shots, found, station, corner_run, corner_point, leg_laid, sigma_m)
+        _run_survey(int(r), runs, lengths, shots, found, station, corner_run, corner_point, leg_laid, sigma_m)
         for r in np.unique(found.run[hit])
     ]
     return Surveyed(
@@ -229,15 +231,6 @@ def hold_points(site: Site, runs: Runs, shots: Shots) -> Surveyed:
             )
         ),
     )
-
-
-def _leg_lengths(runs: Runs) -> FloatArray:
-    """(l,) along the vertices: plan lengths, whatever pieces are fitted to."""
-    step = np.zeros(len(runs.xy))
-    step[1:] = np.hypot(*np.diff(runs.xy, axis=0).T)
-    step[runs.offsets[:-1]] = 0.0
-    made: FloatArray = np.add.reduceat(step, runs.offsets[:-1]) if len(runs.leg_id) else np.zeros(0)
-    return made
 
 
 def _allowed(site: Site, runs: Runs, shots: Shots) -> tuple[BoolArray, BoolArray]:
@@ -288,6 +281,7 @@ def _at_corners(
 
 def _laid_legs(
     runs: Runs,
+    length: FloatArray,
     shots: Shots,
     found: Matched,
     corner_xy: XYArray,
@@ -302,7 +296,6 @@ def _laid_legs(
     """
     count = len(runs.leg_id)
     made = np.full(count, np.nan)
-    length = _leg_lengths(runs)
     of_run: dict[int, list[int]] = {}
     for c, run in enumerate(corner_run.tolist()):
         of_run.setdefault(run, []).append(c)
@@ -331,6 +324,7 @@ def _laid_legs(
 def _run_survey(
     run: int,
     runs: Runs,
+    lengths: FloatArray,
     shots: Shots,
     found: Matched,
     station: FloatArray,
@@ -344,7 +338,7 @@ def _run_survey(
     worst = int(np.argmax(np.abs(off)))
     at_run = corner_run == run
     legs = np.arange(runs.leg_offsets[run], runs.leg_offsets[run + 1])
-    length = _leg_lengths(runs)[legs]
+    length = lengths[legs]
     total = float(length.sum())
     at = np.sort(station[own])
     gaps = np.diff(at)

@@ -112,8 +112,8 @@ def make_stakeout(
     )
     points = points.of_runs(chosen[plan.runs.bed])
     pegs = offset_pegs(points, plan.runs, site.abutment_shapes, um_to_m(said.peg_offset))
-    _refuse_doubles(points, control, base_points(site))
     base = base_points(site)
+    _refuse_doubles(points, control, base)
     corners, faces = house_corners(site.abutments, site.abutment_shapes, said.see_over)
     corners = corners.with_marks(control.name, control.xy, CONTROL).with_marks(base.name, base.xy, BASE)
     rules = TapeRules(

@@ -14,7 +14,7 @@ import numpy as np
 
 from siteplan.model import NodeKind, Runs
 from siteplan.outline.curve_data import Arcs, arcs_of, find_arcs
-from siteplan.planar import part_of, sums
+from siteplan.planar import Edges, edges, part_of
 from siteplan.sheets.content import Points, run_points
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 
@@ -23,7 +23,8 @@ CLOSE_M: Final = 0.3
 GREATEST_MITRE: Final = 2.0
 """a peg at a corner stands at most this many offsets from the corner (turns over 120 degrees)"""
 
-__all__ = ["Arcs", "StakePoints", "along_legs", "find_arcs", "leg_shares", "outward", "stake_points"]
+__all__ = ["Arcs", "StakePoints", "along_legs", "find_arcs", "leg_lengths", "leg_shares", "outward",
+           "stake_points"]  # fmt: skip
 
 END_CODES: Final = {
     NodeKind.FREE: "END-FREE",
@@ -66,12 +67,16 @@ class StakePoints:
 
 def along_legs(runs: Runs) -> FloatArray:
     """(v,) distance of every vertex from the start of its leg, along the vertices."""
-    step = np.zeros(len(runs.xy))
-    step[1:] = np.hypot(*np.diff(runs.xy, axis=0).T)
-    step[runs.offsets[:-1]] = 0.0
-    walked = np.cumsum(step)
-    made: FloatArray = walked - walked[runs.offsets[:-1]][part_of(runs.offsets)]
-    return made
+    return _leg_edges(runs).station
+
+
+def leg_lengths(runs: Runs) -> FloatArray:
+    """(l,) along the vertices: plan lengths, whatever pieces are fitted to."""
+    return _leg_edges(runs).part_length
+
+
+def _leg_edges(runs: Runs) -> Edges:
+    return edges(runs.xy, runs.offsets, np.zeros(len(runs.leg_id), dtype=np.bool_))
 
 
 def right_of(direction: XYArray) -> XYArray:
@@ -248,13 +253,5 @@ def _on_legs(runs: Runs, at: FloatArray, leg: IntArray, station: FloatArray) -> 
 
 def leg_shares(runs: Runs, points: StakePoints) -> FloatArray:
     """(k,) at which share of its leg each point lies, 0 to 1."""
-    length = sums(np.hypot(*np.diff(runs.xy, axis=0, append=runs.xy[-1:]).T) * _inner(runs), runs.offsets)
-    made: FloatArray = points.at_m / length[points.leg]
-    return made
-
-
-def _inner(runs: Runs) -> FloatArray:
-    """(v,) 1 where an edge begins, 0 at the last vertex of a leg."""
-    made = np.ones(len(runs.xy))
-    made[runs.offsets[1:] - 1] = 0.0
+    made: FloatArray = points.at_m / leg_lengths(runs)[points.leg]
     return made
