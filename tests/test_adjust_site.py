@@ -327,7 +327,7 @@ def test_a_diagonal_squares_a_bed(tmp_path: Path) -> None:
 
 
 def test_suspects_are_known_again_by_kind_and_name() -> None:
-    """A vertex that has no part any more moves the places of those behind it, and a lost rival is no rival."""
+    """A vertex that has no part any more moves the places of those behind it; a lost rival is none."""
 
     def table(*of: tuple[str, str]) -> Suspects:
         kind, name = np.array(of, dtype=object).T

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from siteplan.settings import Spares
 from siteplan.sites import Site, load_site, measure
 from siteplan.takeoffs import takeoff
 from siteplan.tomlfile import validated
+from siteplan.uncertainty import sufficing
 from siteplan.uncertainty.components import AdjustedLegs, length_model
 from siteplan.uncertainty.lengths import (
     LengthModel,
@@ -35,7 +37,14 @@ from siteplan.uncertainty.lengths import (
     vertex_part,
 )
 from siteplan.uncertainty.suffice import LEVELS, Crew, corners_near_limits, laid_runs, lay_again, needed
-from siteplan.uncertainty.sufficing import clopper_pearson, least_order, share_of, suffices, tuned_order
+from siteplan.uncertainty.sufficing import (
+    LeastOrder,
+    clopper_pearson,
+    least_order,
+    share_of,
+    suffices,
+    tuned_order,
+)
 from tests.make_sites import kidney, polygon, rectangle, write_features
 from tests.true_sites import Shape, TrueSite, moved_out, planned_need, write_site
 
@@ -423,10 +432,47 @@ def test_a_stopped_program_says_how_far_it_may_be_off() -> None:
     rng = np.random.default_rng(1)
     common = rng.standard_normal((3000, 1))
     need = np.rint(200 + 9 * common + 9 * rng.standard_normal((3000, 12))).astype(np.int64)
-    made = least_order(need, rng.integers(100, 999, 12), Fraction(1, 2), seconds=0.05)
+    cost = rng.integers(100, 999, 12)
+    made = least_order(need, cost, Fraction(1, 2), seconds=0.05)
     assert made.status == "stopped"
     assert made.bound < made.cost
     assert made.share.hits >= 1500
+
+    # never dearer than the same quantile of every code
+    ranked = np.sort(need, axis=0)
+    alike = next(q for q in ranked if suffices(q, need).sum() >= 1500)
+    assert made.cost <= int(alike @ cost)
+
+
+def test_the_time_is_for_all_the_shares_that_are_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every program here takes all the time it is given: together they must not take more than was said."""
+    clock = [100.0]
+    monkeypatch.setattr(sufficing, "time", SimpleNamespace(monotonic=lambda: clock[0]))
+
+    def taken(need: np.ndarray, cost: np.ndarray, p: Fraction, *, seconds: float) -> LeastOrder:
+        clock[0] += seconds
+        tried.append(p)
+        made = least_order(need, cost, p, seconds=1e9)
+        return replace(made, status="stopped")
+
+    tried: list[Fraction] = []
+    monkeypatch.setattr(sufficing, "least_order", taken)
+    rng = np.random.default_rng(0)
+    first, second = np.rint(30 + 3 * rng.standard_normal((2, 300, 6))).astype(np.int64)
+    made = tuned_order(first, second, np.full(6, 10), Fraction(9, 10), 20.0)
+    assert len(tried) >= 2
+    assert tried == sorted(tried)
+    assert share_of(made.order, second).value >= 0.9
+    assert 10.0 < clock[0] - 100.0 <= 20.0
+
+
+def test_an_order_without_time_still_suffices() -> None:
+    rng = np.random.default_rng(3)
+    first, second = np.rint(200 + 9 * rng.standard_normal((2, 1500, 9))).astype(np.int64)
+    made = tuned_order(first, second, np.full(9, 10), Fraction(9, 10), 1e-3)
+    assert made.status == "stopped"
+    assert made.bound <= made.cost
+    assert share_of(made.order, second).value >= 0.9
 
 
 def test_an_order_is_held_against_a_second_sample() -> None:

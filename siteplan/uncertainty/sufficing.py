@@ -14,6 +14,7 @@ lower confidence limit of a binomial share (Clopper and Pearson 1934, doi:10.109
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Final, Literal
@@ -133,6 +134,8 @@ def least_order(
         order, bound, status = least, int(cost @ least), "optimal"
     else:
         order, bound, status = _program(rows, weight, must - base, least, cost, seconds)
+        if status == "stopped":
+            order = min(order, _alike(above, must), key=lambda q: int(cost @ q))
     return LeastOrder(order, int(cost @ order), bound, status, share_of(order, need))  # type: ignore[arg-type]
 
 
@@ -148,17 +151,35 @@ def tuned_order(
     Parameters
     ----------
     need, second : (d, a) two samples
-    cost, probability, seconds : as for :func:`least_order`
+    cost, probability : as for :func:`least_order`
+    seconds : time the solver may take for all shares together.  Each takes no more than half of what is left,
+        so that there is some for the next; what is stopped is still an order, with its bound
     """
     draws = len(need)
     asked = probability
+    end = time.monotonic() + seconds
     while True:
-        made = least_order(need, cost, asked, seconds=seconds)
+        left = max(end - time.monotonic(), 0.0)
+        made = least_order(need, cost, asked, seconds=left / 2)
         found = share_of(made.order, second)
         lacks = probability - Fraction(found.hits, found.draws)
         if lacks <= 0 or asked >= 1:
             return made
         asked = min(Fraction(1), asked + max(lacks / 2, Fraction(1, draws)))
+
+
+def _alike(need: IntArray, must: int) -> IntArray:
+    """The least order that suffices in enough draws and stands at the same quantile of every code."""
+    ranked = np.sort(need, axis=0)
+    low, high = must - 1, len(need) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if int(suffices(ranked[middle], need).sum()) >= must:
+            high = middle
+        else:
+            low = middle + 1
+    out: IntArray = ranked[low]
+    return out
 
 
 def _program(
