@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import shapely
 
+from siteplan.catalog import shipped_lines
 from siteplan.groundwork import Groundwork, Quantities, load_recipe, reckon
 from siteplan.laying.cutting import SiteCuts, plan_site_cuts
 from siteplan.laying.order import Order, OrderRules, plan_order
@@ -79,8 +80,8 @@ def purchase(
 
     Raises
     ------
-    DataError : a colour or code the product line does not have, a recipe with faults, beds or tapes the
-        settings of uncertainty name and the site does not have.
+    DataError : a colour or code the product line does not have, a colour mix for a line that is none, a
+        recipe with faults, beds or tapes the settings of uncertainty name and the site does not have.
     """
     plan = laid_plan(site, plan, result)
     settings = site.settings
@@ -158,6 +159,7 @@ def order_rules(site: Site) -> OrderRules:
         packs_per=order.packs_per,
         colours=tuple(order.colours.items()),
         line_colours={key: tuple(mix.items()) for key, mix in order.line_colours.items()},
+        known_lines=(*(line.key for line in site.lines), *shipped_lines()),
         tax_percent=order.tax_percent,
         returns=order.returns,
         restocking_percent=order.restocking_percent,

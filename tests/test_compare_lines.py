@@ -264,6 +264,16 @@ def test_settings_of_another_line_are_left_out_and_told(tmp_path: Path) -> None:
     assert "colour mix" in planned(compare_lines(coloured, [load_line("flex-2m")]), "flex-2m").notes[0]
 
 
+def test_colour_mixes_of_the_lines_compared_are_no_faults_of_one_another(tmp_path: Path) -> None:
+    lines = [replace(load_line("flex-2m"), key=key, colours=("grey",)) for key in ("near", "far")]
+    beds, mixes = {"A": polygon(rectangle(2, 1))}, "near = { grey = 1 }, far = { grey = 1 }"
+    site = site_of(tmp_path, beds, f"[order]\nline_colours = {{ {mixes} }}\n")
+    assert [x.key for x in compare_lines(site, lines).planned] == ["near", "far"]
+    site = site_of(tmp_path, beds, f"[order]\nline_colours = {{ {mixes}, fra = {{ grey = 1 }} }}\n")
+    with pytest.raises(DataError, match='no product line "fra"'):
+        compare_lines(site, lines)
+
+
 @pytest.mark.parametrize(
     ("names", "error", "said"),
     [

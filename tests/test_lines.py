@@ -262,6 +262,25 @@ def test_lines_that_do_not_go_together(tmp_path: Path) -> None:
     assert [x.key for x in takeoff(site, plan).lines] == ["far"]
 
 
+def test_a_colour_mix_for_a_line_that_is_none_names_the_lines(tmp_path: Path) -> None:
+    """Every mistyped key is told; a mix for a shipped line or one that no run has is not."""
+    path = changed("flex-2m", tmp_path, "near")
+    beds = {"A": polygon(rectangle(2, 1)), "B": polygon(rectangle(2, 1, at=(9, 0)))}
+    mixes: dict[str, Any] = {"block-1ft": {}, "near": {}, "flex-2m": {}}
+    said: dict[str, Any] = {"bed": {"B": {"skip": True, "line": path.name}}}
+    site, plan = planned(tmp_path, beds, **said, order={"line_colours": mixes})
+    result = takeoff(site, plan)
+    assert purchase(site, plan, result).order.rows
+    wrong = {**mixes, "flex2m": {"grey": 1}, "blok-1ft": {}}
+    site, plan = planned(tmp_path, beds, **said, order={"line_colours": wrong})
+    with pytest.raises(DataError) as caught:
+        purchase(site, plan, result)
+    assert [f.code for f in caught.value.faults] == ["no-such-line"] * 2
+    for key in ("flex2m", "blok-1ft"):
+        assert f'order.line_colours: there is no product line "{key}"' in str(caught.value)
+    assert "Known product lines: flex-2m, near, block-1ft" in str(caught.value)
+
+
 def test_owners_and_phases_add_up(tmp_path: Path) -> None:
     said: dict[str, Any] = {
         "bed": {"A": {"owner": "north", "line": "rigid-900mm"}, "B": {"phase": "1"}},

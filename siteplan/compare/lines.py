@@ -191,7 +191,7 @@ def compare_lines(site: Site, lines: Sequence[ProductLine]) -> LineComparison:
     first_error: SiteplanError | None = None
     for line in lines:
         try:
-            made.append(_line_result(site, line, base))
+            made.append(_line_result(site, line, base, lines))
         except SiteplanError as error:
             first_error = first_error or error
             made.append(NotPlanned(line.key, line.name, _why(error)))
@@ -233,8 +233,16 @@ def kept_lines(site: Site, plan: RunPlan) -> tuple[tuple[str, int], ...]:
     return tuple((keys[k], int(count[k])) for k in range(1, len(keys)) if count[k])
 
 
-def settings_for(site: Site, line: ProductLine) -> tuple[Site, tuple[str, ...]]:
-    """The site with another line, less the settings that name pieces or colours it does not have."""
+def settings_for(
+    site: Site, line: ProductLine, compared: Sequence[ProductLine] = ()
+) -> tuple[Site, tuple[str, ...]]:
+    """The site with another line, less the settings that name pieces or colours it does not have.
+
+    Parameters
+    ----------
+    site, line : the site, and the line in place of its own
+    compared : lines whose colour mixes are no fault of the settings, though this one is laid
+    """
     settings, notes = site.settings, []
     lines = (line, *site.own_lines.lines)
     codes = {article.code for x in lines for article in x.articles}
@@ -242,7 +250,8 @@ def settings_for(site: Site, line: ProductLine) -> tuple[Site, tuple[str, ...]]:
     if count != settings.spares.count:
         gone = sorted(set(settings.spares.count) - set(count))
         notes.append(f"spares by count of {', '.join(gone)} are left out: {line.key} has no such piece")
-    mixes = settings.order.line_colours
+    others = {x.key for x in (site.line, *compared)} - {x.key for x in lines}
+    mixes = {key: mix for key, mix in settings.order.line_colours.items() if key not in others}
     if line.key not in mixes and not set(settings.order.colours) <= set(line.colours):
         notes.append(f"the colour mix is left out: {line.key} does not have all its colours")
         mixes = {**mixes, line.key: {}}
@@ -261,8 +270,8 @@ def _why(error: SiteplanError) -> str:
     return str(error)
 
 
-def _line_result(site: Site, line: ProductLine, base: RunPlan) -> LineResult:
-    own, notes = settings_for(site, line)
+def _line_result(site: Site, line: ProductLine, base: RunPlan, compared: Sequence[ProductLine]) -> LineResult:
+    own, notes = settings_for(site, line, compared)
     plan = runs_for(own, line, base)
     result = takeoff(own, plan)
     bought = purchase(own, plan, result)

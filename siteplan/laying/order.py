@@ -51,6 +51,8 @@ class OrderRules:
     """colour and its share, in whole parts"""
     line_colours: Mapping[str, tuple[tuple[str, int], ...]] = field(default_factory=dict)
     """another mix for single product lines, by key"""
+    known_lines: tuple[str, ...] = ()
+    """keys of lines that a mix may be for though no run has them"""
     tax_percent: Fraction = Fraction(0)
     returns: bool = False
     """whole packs left over go back"""
@@ -309,7 +311,7 @@ def _colours(takeoff: Takeoff, rules: OrderRules) -> list[_Mix]:
 
     Raises
     ------
-    DataError : colours a line does not have, codes no line has
+    DataError : colours a line does not have, codes no line has, a mix for a line that is none
     """
     lines, faults = takeoff.lines, []
     several = len(lines) > 1
@@ -329,6 +331,16 @@ def _colours(takeoff: Takeoff, rules: OrderRules) -> list[_Mix]:
             if colour not in line.colours
         ]
         mixes.append(tuple(mix))
+    known = list(dict.fromkeys([*(x.key for x in lines), *rules.known_lines]))
+    faults += [
+        Fault(
+            "no-such-line",
+            f'order.line_colours: there is no product line "{key}"',
+            f"Known product lines: {', '.join(known)}",
+        )
+        for key in rules.line_colours
+        if key not in known
+    ]
     codes = set(takeoff.codes)
     keys = ", ".join(x.key for x in lines)
     faults += [
