@@ -9,21 +9,20 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
-from shapely.ops import split
 
 from siteplan.desk.choices import typed
+from siteplan.desk.figures import filled, is_closed, merged_parts, split_parts
 from siteplan.desk.wire import Refused
 from siteplan.errors import DataError
 from siteplan.frame import Frame
 from siteplan.geodesy import crs_facts
 from siteplan.model import Features, RingKind
 from siteplan.record import Change, DropFeature, DropTape, PutFeature, PutTape, SetOverride
+from siteplan.record.table import entry_of
 from siteplan.types import FloatArray, LonLatArray
 
 _TEN: Final = 1e10
 WORDS: Final = {"beds": "bed", "abutments": "abutment", "openings": "opening"}
-LEAST_PART_M2: Final = 1e-4
-"""a part of a bed that is smaller than this is none"""
 
 
 def wire_key(lonlat: LonLatArray) -> list[tuple[int, int]]:
@@ -49,10 +48,15 @@ class Places:
         some = np.flatnonzero(np.isfinite(features.z))
         self.heights.update({keys[k]: float(features.z[k]) for k in some.tolist()})
 
-    def source(self, lonlat: Sequence[Sequence[float]]) -> FloatArray:
+    def source(self, lonlat: Sequence[Sequence[float]], kind: int) -> FloatArray:
         """(n, 2 or 3) source coordinates; exactly the old ones of a vertex that came back as it was sent.
 
         With heights where any of the vertices has one: those of new vertices between their neighbours'.
+
+        Parameters
+        ----------
+        lonlat : vertices of a ring
+        kind : of the ring
         """
         keys = wire_key(np.array(lonlat, dtype=np.float64).reshape(-1, 2))
         new = [k for k, key in enumerate(keys) if key not in self.known]
@@ -61,12 +65,18 @@ class Places:
             places = np.array([lonlat[k] for k in new], dtype=np.float64)
             out[new] = to_source(self.frame, self.crs, places)
         z = np.array([self.heights.get(key, np.nan) for key in keys])
-        known = np.flatnonzero(np.isfinite(z))
-        if not len(known):
+        if not np.isfinite(z).any():
             return out
-        # a new vertex lies at the height the outline has between its neighbours
-        walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(out, axis=0).T))])
-        return np.column_stack([out, np.interp(walked, walked[known], z[known])])
+        return np.column_stack([out, filled(out, z, closed=is_closed(kind))])
+
+
+def places_of(frame: Frame, features: Mapping[str, Features]) -> dict[str, Places]:
+    """Places of each role in the CRS it is kept in; roles of one CRS share theirs."""
+    of_crs = {table.crs: Places(frame, table.crs) for table in features.values()}
+    made = {role: of_crs[table.crs] for role, table in features.items()}
+    for role, table in features.items():
+        made[role].learn(table)
+    return made
 
 
 def to_source(frame: Frame, crs: str, lonlat: LonLatArray) -> FloatArray:
@@ -119,12 +129,12 @@ class Drawing:
     Parameters
     ----------
     features : by role, before the changes
-    places : source coordinates of known vertices
+    places : source coordinates of known vertices, by role
     tapes : keys of the readings there are
     """
 
     features: Mapping[str, Features]
-    places: Places
+    places: Mapping[str, Places]
     tapes: Sequence[str] = ()
     made: list[Change] = field(default_factory=list)
     new: list[tuple[str, str]] = field(default_factory=list)
@@ -158,18 +168,8 @@ class Drawing:
             raise Refused(
                 422, f'there is no {WORDS[role]} "{feature_id}" any more', "Look at the newest revision"
             )
-        k = int(at[0])
-        rings = np.flatnonzero(table.ring_feature == k).tolist()
-        with_z = np.column_stack([table.coords, table.z])
-        spans = [slice(*table.ring_offsets[r : r + 2].tolist()) for r in rings]
-        return PutFeature(
-            role,
-            feature_id,
-            str(table.names[k]),
-            [with_z[s] if np.isfinite(table.z[s]).any() else table.coords[s] for s in spans],
-            [int(table.ring_kind[r]) for r in rings],
-            {name: values[k] for name, values in table.attributes.items() if values[k] is not None},
-        )
+        was = entry_of(table, int(at[0]))
+        return PutFeature(role, was.id, was.name, was.rings, was.kinds, was.attributes)
 
     def _keep(self, put: PutFeature) -> None:
         self.made.append(put)
@@ -198,7 +198,10 @@ class Drawing:
                 role,
                 feature_id,
                 name or feature_id,
-                [self.places.source(ring) for ring in change["rings"]],
+                [
+                    self.places[role].source(ring, kind)
+                    for ring, kind in zip(change["rings"], change["kinds"], strict=True)
+                ],
                 change["kinds"],
                 {k: v for k, v in attributes.items() if v is not None},
             )
@@ -210,7 +213,7 @@ class Drawing:
 
     def _island(self, change: Mapping[str, Any]) -> None:
         bed = self._get("beds", change["id"])
-        ring = self.places.source(change["ring"])
+        ring = self.places["beds"].source(change["ring"], RingKind.ISLAND)
         hole = shapely.Polygon(ring[:, :2])
         outers = [k for k, kind in enumerate(bed.kinds) if kind == RingKind.OUTER]
         for k in outers:
@@ -231,7 +234,7 @@ class Drawing:
     def _split(self, change: Mapping[str, Any]) -> None:
         role = change["role"]
         whole = self._get(role, change["id"])
-        cut = shapely.LineString(self.places.source(change["line"])[:, :2])
+        cut = shapely.LineString(self.places[role].source(change["line"], RingKind.LINE)[:, :2])
         parts = split_parts(whole, cut)
         if len(parts) < 2:
             raise Refused(
@@ -276,73 +279,3 @@ class Drawing:
 
     def _drop_tape(self, change: Mapping[str, Any]) -> None:
         self.made.append(DropTape(change["key"]))
-
-
-# ---------------------------------------------------------------- plane figures in source coordinates
-
-
-def _polygons(put: PutFeature) -> list[shapely.Polygon]:
-    """Polygon parts of a feature, in its source coordinates."""
-    parts: list[tuple[Any, list[Any]]] = []
-    for ring, kind in zip(put.rings, put.kinds, strict=True):
-        xy = np.asarray(ring)[:, :2]
-        if kind == RingKind.OUTER:
-            parts.append((xy, []))
-        elif kind == RingKind.ISLAND:
-            parts[-1][1].append(xy)
-    made = [shapely.Polygon(outer, holes) for outer, holes in parts]
-    if not all(p.is_valid for p in made):
-        raise Refused(422, f'"{put.id}" crosses itself', "Mend the outline first")
-    return made
-
-
-def _rings_of(areas: Sequence[Any]) -> tuple[list[FloatArray], list[int]]:
-    rings: list[FloatArray] = []
-    kinds: list[int] = []
-    for area in areas:
-        rings.append(shapely.get_coordinates(area.exterior)[:-1])
-        kinds.append(int(RingKind.OUTER))
-        for hole in area.interiors:
-            rings.append(shapely.get_coordinates(hole)[:-1])
-            kinds.append(int(RingKind.ISLAND))
-    return rings, kinds
-
-
-def split_parts(put: PutFeature, cut: Any) -> list[tuple[list[FloatArray], list[int]]]:
-    """Parts of a feature either side of a line; one where the line divides nothing.
-
-    Vertices that were there keep their coordinates; new ones stand where the line crosses.
-    """
-    if any(kind == RingKind.LINE for kind in put.kinds):
-        if len(put.kinds) != 1:
-            return [(list(put.rings), list(put.kinds))]
-        line = shapely.LineString(np.asarray(put.rings[0])[:, :2])
-        pieces = split(line, cut).geoms if line.crosses(cut) else [line]
-        return [([shapely.get_coordinates(p)], [int(RingKind.LINE)]) for p in pieces]
-    made = []
-    for area in _polygons(put):
-        cells = shapely.polygonize([shapely.union(area.boundary, cut)]).geoms
-        made += [cell for cell in cells if area.contains(cell.representative_point())]
-    made.sort(key=lambda p: -p.area)
-    return [_rings_of([p]) for p in made]
-
-
-def merged_parts(puts: Sequence[PutFeature]) -> tuple[list[FloatArray], list[int]]:
-    """One figure of several that touch or overlap.
-
-    Raises
-    ------
-    Refused : lines or points, or figures that lie apart
-    """
-    if any(kind not in (RingKind.OUTER, RingKind.ISLAND) for put in puts for kind in put.kinds):
-        raise Refused(422, "only outlines can be merged, and one of these is a line or a point", "")
-    areas = [p for put in puts for p in _polygons(put)]
-    whole = shapely.union_all(areas)
-    parts = list(shapely.get_parts(whole))
-    if len(parts) > max(1, len(areas) - len(puts) + 1):
-        raise Refused(
-            422,
-            "these lie apart from each other and make no one outline",
-            "Move them together until they touch, and snap their vertices",
-        )
-    return _rings_of(parts)

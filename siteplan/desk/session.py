@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from siteplan.desk.drawing import Drawing, Places
+from siteplan.desk.drawing import Drawing, places_of
 from siteplan.desk.looking import ROLES, Looking
 from siteplan.desk.panels import bed_panel
 from siteplan.desk.reckoning import Reckoned, Worker
@@ -72,9 +72,7 @@ class Session(Looking):
         self.lock = threading.RLock()
         self.record = record or start_record(folder, who=who)
         self.state = self._loaded()
-        self.places = Places(self.state.site.frame, self.state.site.beds.crs)
-        for role in ROLES:
-            self.places.learn(self.state.content.features[role])
+        self.places = places_of(self.state.site.frame, self.state.content.features)
         self.can_write, self.why_not = _writable(folder)
         pictures = self.state.site.pictures
         self.tiles = Tiles(() if pictures is None else pictures.pictures, self.state.site.frame)
@@ -132,7 +130,7 @@ class Session(Looking):
     def _with(self, state: State, content: Content) -> State:
         """The state with another content: what differs is planned."""
         for role in ROLES:
-            self.places.learn(content.features[role])
+            self.places[role].learn(content.features[role])
         return self._moved_to(state, content, changes_between(state.content, content)).state
 
     def head(self) -> dict[str, Any]:
@@ -286,7 +284,7 @@ class Session(Looking):
     def _learn(self, drawing: Drawing) -> None:
         for role, feature_id in drawing.new:
             table = self.state.content.features[role]
-            self.places.learn(_one(table, feature_id))
+            self.places[role].learn(_one(table, feature_id))
 
     def _answer(self, done: Edited, drawing: Drawing) -> dict[str, Any]:
         state = done.state
