@@ -20,8 +20,9 @@ from siteplan.model import Features, RingKind
 from siteplan.types import FloatArray, ObjectArray
 
 SAME_M: Final = 0.001
-_RUNS_TOLD: Final = 8
 """nothing has moved or grown that differs by no more than this"""
+_RUNS_TOLD: Final = 8
+"""runs named in one sentence; the others are counted"""
 
 Status = Literal["added", "removed", "changed", "laid anew", "unchanged"]
 """``laid anew``: a run in its old place whose pieces are others"""
