@@ -104,6 +104,10 @@ class AdjustSettings(Table):
 
     picture_scale_ppm: Annotated[float, Field(ge=0, le=100_000)] = 300.0
     """standard deviation of the scale all outlines of one picture have in common (assumed)"""
+    picture_shift: PositiveUm = 2_000_000
+    """standard deviation of where a picture lies, each way, before any point was surveyed (assumed)"""
+    picture_turn_deg: Annotated[float, Field(gt=0, le=45)] = 0.2
+    """standard deviation of its direction, likewise (assumed)"""
     alpha: Annotated[float, Field(gt=0, lt=0.5)] = 0.001
     """chance that a test names an observation with nothing wrong; each test by itself"""
     power: Annotated[float, Field(gt=0.5, lt=1)] = 0.80
@@ -120,7 +124,8 @@ class Reconcile(Table):
     tapes: str | None = None
     """file of readings, path relative to the folder of ``site.toml``"""
     vertex_sigma: PositiveUm | None = None
-    """standard deviation of a traced vertex, each way; else the pictures', else ``assumed_vertex_sigma``"""
+    """standard deviation of a traced vertex, each way; else ``outline.tracing_sigma``, that of
+    ``[uncertainty]``, the pictures', and at last ``assumed_vertex_sigma``"""
     assumed_vertex_sigma: PositiveUm = 50_000
     """assumed, for outlines nobody said anything about"""
     false_alarm: Annotated[float, Field(gt=0, lt=0.5)] = 0.05

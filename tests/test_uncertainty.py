@@ -21,12 +21,13 @@ from siteplan.ordering import purchase
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.publish.sureness import confidence_texts, order_reaches
 from siteplan.publish.write import write_plan
+from siteplan.reconcile import compare
 from siteplan.settings import Spares
 from siteplan.sites import Site, load_site, measure
 from siteplan.takeoffs import takeoff
 from siteplan.tomlfile import validated
 from siteplan.uncertainty import sufficing
-from siteplan.uncertainty.components import AdjustedLegs, length_model
+from siteplan.uncertainty.components import AdjustedLegs, length_model, vertex_sigma
 from siteplan.uncertainty.lengths import (
     LengthModel,
     Places,
@@ -501,6 +502,38 @@ def test_limits_of_a_share() -> None:
 def asked(site: Site, **spares: object) -> Site:
     made = validated(Spares, spares, "site.toml")
     return replace(site, settings=site.settings.model_copy(update={"spares": made}))
+
+
+def test_how_well_vertices_were_traced_is_known_to_all_who_ask(small: tuple[Site, RunPlan]) -> None:
+    """Whoever asks has its own table first; what any table says is better than an assumption."""
+    given = small[0]
+
+    def told(**millimetres: int | None) -> tuple[tuple[float, str], tuple[float, str]]:
+        um = {name: None if mm is None else 1000 * mm for name, mm in millimetres.items()}
+        said = given.settings
+        assert said.uncertainty is not None
+        tables = {
+            "uncertainty": said.uncertainty.model_copy(update={"vertex_sigma": um.get("uncertainty")}),
+            "outline": said.outline.model_copy(update={"tracing_sigma": um.get("outline")}),
+            "reconcile": said.reconcile.model_copy(update={"vertex_sigma": um.get("reconcile")}),
+        }
+        site = replace(given, settings=said.model_copy(update=tables))
+        sigma, known, source = vertex_sigma(site)
+        tape, tape_source = compare.vertex_sigma(site)
+        assert known.all() == ("assumed" not in source)
+        return (round(1e3 * float(sigma[0])), source), (round(1e3 * float(tape[0])), tape_source)
+
+    assert told(uncertainty=1, outline=2, reconcile=3) == (
+        (1, "[uncertainty] vertex_sigma"), (3, "[reconcile] vertex_sigma")
+    )  # fmt: skip
+    assert told(outline=2, reconcile=3)[0] == (2, "[outline] tracing_sigma")
+    assert told(outline=2, uncertainty=1)[1] == (2, "[outline] tracing_sigma")
+    for only in ("uncertainty", "outline", "reconcile"):
+        one, other = told(**{only: 7})
+        assert one == other
+        assert one[0] == 7
+    assert told()[0] == told()[1]
+    assert "assumed" in told()[1][1]
 
 
 def test_the_order_suffices_and_stands_beside_the_percentage(small: tuple[Site, RunPlan]) -> None:

@@ -32,7 +32,7 @@ from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, reading_sigma
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
-from siteplan.units import um_to_m
+from siteplan.uncertainty import components
 
 SAME_PLACE_M: Final = 1e-3
 """vertices closer than this are one vertex: the corner two legs share, the ends of a ring"""
@@ -103,19 +103,8 @@ class Comparison:
 
 def vertex_sigma(site: Site) -> tuple[FloatArray, str]:
     """Standard deviation of a traced vertex of each bed, each way, and where it comes from."""
-    said = site.settings.reconcile
-    beds = len(site.beds)
-    if said.vertex_sigma is not None:
-        return np.full(beds, um_to_m(said.vertex_sigma)), "[reconcile] vertex_sigma"
-    assumed = um_to_m(said.assumed_vertex_sigma)
-    if site.pictures is not None:
-        sigma = site.pictures.outline_sigma_m
-        if not np.isnan(sigma).all():
-            rest = f", {assumed:g} m assumed elsewhere" if np.isnan(sigma).any() else ""
-            return np.where(np.isnan(sigma), assumed, sigma), f"the pictures traced from{rest}"
-    if site.settings.pictures.tracing_error is not None:
-        return np.full(beds, um_to_m(site.settings.pictures.tracing_error)), "[pictures] tracing_error"
-    return np.full(beds, assumed), f"assumed: {assumed:g} m, nobody said how the outlines were traced"
+    sigma, _, said = components.vertex_sigma(site, "reconcile")
+    return sigma, said
 
 
 # ---------------------------------------------------------------- lengths and gradients

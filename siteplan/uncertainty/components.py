@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import shapely
@@ -83,15 +83,24 @@ class BedFacts:
     tapes: tuple[tuple[str, KindSettings], ...]
 
 
-def vertex_sigma(site: Site) -> tuple[FloatArray, BoolArray, str]:
-    """Standard deviation of a traced vertex of each bed, whether somebody said so, and who."""
+def vertex_sigma(
+    site: Site, asked_by: Literal["uncertainty", "reconcile"] = "uncertainty"
+) -> tuple[FloatArray, BoolArray, str]:
+    """Standard deviation of a traced vertex of each bed, whether somebody said so, and who.
+
+    Parameters
+    ----------
+    site : the site
+    asked_by : the table of the settings whose own word goes first; the other one's is better than none
+    """
     settings, beds = site.settings, len(site.beds)
     everywhere = np.ones(beds, dtype=np.bool_)
-    for value, said in (
+    words = [
         (settings.uncertainty.vertex_sigma if settings.uncertainty else None, "[uncertainty] vertex_sigma"),
         (settings.outline.tracing_sigma, "[outline] tracing_sigma"),
         (settings.reconcile.vertex_sigma, "[reconcile] vertex_sigma"),
-    ):
+    ]
+    for value, said in words if asked_by == "uncertainty" else words[::-1]:
         if value is not None:
             return np.full(beds, um_to_m(value)), everywhere, said
     assumed = um_to_m(settings.reconcile.assumed_vertex_sigma)
