@@ -710,4 +710,7 @@ def test_two_product_lines_on_one_site(tmp_path: Path) -> None:
     assert made.change is not None
     assert {x.line for x in made.change.codes} == set(keys)
     assert all(x.status == "unchanged" for x in made.change.runs)
-    assert write_as_built(made, tmp_path / "report").files
+    report = write_as_built(made, tmp_path / "report")
+    assert json.loads(report.json_text)["site"]["line"] == "flex-2m, block-1ft"
+    change = json.loads((report.folder / "change.json").read_text(encoding="utf-8"))
+    assert change["old"]["line"] == change["new"]["line"] == "flex-2m, block-1ft"

@@ -28,7 +28,11 @@ def asbuilt_data(built: AsBuilt) -> dict[str, Any]:
     return {
         "schema_version": SCHEMA_VERSION,
         "program": f"siteplan {__version__}",
-        "site": {"name": site.settings.name, "line": site.line.key, "plan": built.digest},
+        "site": {
+            "name": site.settings.name,
+            "line": ", ".join(line.key for line in built.result.lines),
+            "plan": built.digest,
+        },
         "rules": {
             "point_within_m": said.point_within / 1e6,
             "corner_within_m": said.corner_within / 1e6,

@@ -121,7 +121,7 @@ def _plan_data(revision: Revision) -> dict[str, Any]:
     return {
         "place": revision.label,
         "name": s.site.name,
-        "line": s.site.line,
+        "line": s.site.all_lines,
         "laid_length": s.site.laid_length,
         "grid": s.site.grid.name,
         "beds": len(s.beds),
