@@ -33,6 +33,7 @@ from siteplan.reconcile.tapes import Tapes, reading_sigma
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.uncertainty import components
+from siteplan.uncertainty.lengths import length_slopes
 
 SAME_PLACE_M: Final = 1e-3
 """vertices closer than this are one vertex: the corner two legs share, the ends of a ring"""
@@ -138,19 +139,10 @@ def _vertices(plan: RunPlan, tapes: Tapes, sigma_m: FloatArray) -> _Vertices:
 def _leg_gradient(plan: RunPlan, at: _Vertices) -> sparse.csr_array:
     """(l, 2v) change of each leg's length with each coordinate of each vertex."""
     runs = plan.runs
-    last = np.zeros(len(runs.xy), dtype=bool)
-    last[runs.offsets[1:] - 1] = True
-    a = np.flatnonzero(~last)
-    step = runs.xy[a + 1] - runs.xy[a]
-    length = np.hypot(step[:, 0], step[:, 1])
-    unit = step / np.where(length > 0, length, 1.0)[:, None]
-    leg = part_of(runs.offsets)[a]
-    rows = np.concatenate([leg, leg, leg, leg])
-    first, then = 2 * at.of_leg[a], 2 * at.of_leg[a + 1]
-    columns = np.concatenate([first, first + 1, then, then + 1])
-    values = np.concatenate([-unit[:, 0], -unit[:, 1], unit[:, 0], unit[:, 1]])
-    shape = (len(runs.leg_id), 2 * len(at.sigma_m))
-    return sparse.csr_array((values, (rows, columns)), shape=shape)
+    leg = np.repeat(part_of(runs.offsets), 2)
+    column = np.column_stack([2 * at.of_leg, 2 * at.of_leg + 1]).ravel()
+    slopes = length_slopes(runs.xy, runs.offsets).ravel()
+    return sparse.csr_array((slopes, (leg, column)), shape=(len(runs.leg_id), 2 * len(at.sigma_m)))
 
 
 def _legs_of(plan: RunPlan, tapes: Tapes) -> sparse.csr_array:

@@ -12,7 +12,7 @@ from scipy import sparse
 from siteplan.errors import DataError, Fault
 from siteplan.laying.corner_units import leaving_legs
 from siteplan.model import NodeKind, RingKind, Shapes
-from siteplan.planar import part_of, ring_lines
+from siteplan.planar import edges, part_of, ring_lines
 from siteplan.sites import SITE_FILE, Site
 from siteplan.tape_settings import KindSettings
 from siteplan.types import BoolArray, FloatArray, IntArray
@@ -189,10 +189,8 @@ def places_along(outlines: Shapes, runs: Runs) -> Places:
     """Where the rows of the legs lie along the outlines."""
     closed = np.isin(outlines.ring_kind, (RingKind.OUTER, RingKind.ISLAND))
     lines = ring_lines(outlines.xy, outlines.ring_offsets, closed)
-    used = np.unique(runs.ring)
     ring = runs.ring[runs.leg_run][part_of(runs.offsets)]
-    length = np.zeros(len(closed))
-    length[used] = shapely.length(lines[used])
+    length = edges(outlines.xy, outlines.ring_offsets, closed).part_length
     return Places(shapely.line_locate_point(lines[ring], shapely.points(runs.xy)), length, closed)
 
 
