@@ -1,4 +1,4 @@
-"""Elements of curves against published tables, and the fitted arcs of a site in its stakeout and sheets."""
+"""Curve elements against published values and a second path; fitted arcs in stakeout and sheets."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from siteplan import load_site, measure, plan_runs, takeoff
 from siteplan.outline.curve_data import arc_data, arcs_of, curve_elements
@@ -32,24 +33,57 @@ def test_radius_of_a_one_degree_curve() -> None:
     assert degree_radius(1) == pytest.approx(5729.578, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("degree", "turn_deg", "expected"),
-    [
-        # public textbook solution (highway engineering): T 908.49, L 1293.75
-        (8, 103.5, {"tangent_m": 908.49, "arc_m": 1293.75}),
-        # layout of TM 3-34.55 (FM 5-233), chapter 3; from memory, reckoned again by hand
-        (15, 45, {"radius_m": 381.97, "tangent_m": 158.22, "arc_m": 300.0, "external_m": 31.47,
-                  "middle_m": 29.08, "chord_m": 292.35}),
-        # from memory of a surveying textbook, reckoned again by hand
-        (2, 8.4, {"radius_m": 2864.79, "tangent_m": 210.38, "arc_m": 420.0, "chord_m": 419.62,
-                  "external_m": 7.71, "middle_m": 7.69}),
-        # Penn State, lecture on horizontal curves: 76.62 ft of arc on a 4 degree curve, chord 76.61
-        (4, 4 * 0.7662, {"radius_m": 1432.39, "arc_m": 76.62, "chord_m": 76.61}),
-    ],
-)  # fmt: skip
-def test_published_curves(degree: float, turn_deg: float, expected: dict[str, float]) -> None:
+CURVES = [
+    # Penn State, lecture on horizontal curves: 76.62 ft of arc on a 4 degree curve, chord 76.61
+    (4, 4 * 0.7662, {"radius_m": 1432.39, "arc_m": 76.62, "chord_m": 76.61}),
+    # read in a worked example whose title was not written down: no source of its own
+    (8, 103.5, {"tangent_m": 908.49, "arc_m": 1293.75}),
+    # from memory, in the manner of TM 3-34.55 (FM 5-233), chapter 3: no source of its own
+    (15, 45, {"radius_m": 381.97, "tangent_m": 158.22, "arc_m": 300.0, "external_m": 31.47,
+              "middle_m": 29.08, "chord_m": 292.35}),
+    # from memory: no source of its own
+    (2, 8.4, {"radius_m": 2864.79, "tangent_m": 210.38, "arc_m": 420.0, "chord_m": 419.62,
+              "external_m": 7.71, "middle_m": 7.69}),
+]  # fmt: skip
+"""degree of curve, turn in degrees, elements in feet; each is walked as well, so none is the only witness"""
+
+
+def walked(degree: float, turn_deg: float) -> dict[str, float]:
+    """Elements of a curve in feet by walking it: a heading that turns by ``degree`` in 100 ft.
+
+    No formula of curve elements is in it: the places are integrals of the heading, and the point of
+    intersection is where the two tangents meet.
+    """
+    long = 100 * turn_deg / degree
+
+    def place(at: float) -> np.ndarray:
+        return np.array(
+            [quad(lambda s, way=way: way(math.radians(degree * s / 100)), 0, at)[0]
+             for way in (math.cos, math.sin)]
+        )  # fmt: skip
+
+    middle, end = place(long / 2), place(long)
+    ahead = np.array([math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))])
+    tangent, back = np.linalg.solve(np.column_stack([[1.0, 0.0], ahead]), end)
+    assert tangent == pytest.approx(back, abs=1e-6)
+    meet = np.array([tangent, 0.0])
+    return {
+        "radius_m": long / math.radians(turn_deg),
+        "tangent_m": tangent,
+        "arc_m": long,
+        "external_m": math.dist(meet, middle),
+        "middle_m": math.dist(middle, end / 2),
+        "chord_m": float(np.hypot(*end)),
+    }
+
+
+@pytest.mark.parametrize(("degree", "turn_deg", "expected"), CURVES)
+def test_curves_as_listed_and_as_walked(degree: float, turn_deg: float, expected: dict[str, float]) -> None:
+    second = walked(degree, turn_deg)
     for sign in (1, -1):
         data = curve_elements(np.array([degree_radius(degree)]), np.radians([sign * turn_deg]))
+        for name, value in second.items():
+            assert getattr(data, name)[0] == pytest.approx(value, abs=1e-6), name
         for name, value in expected.items():
             assert getattr(data, name)[0] == pytest.approx(value, abs=0.02), name
         assert data.turn_deg[0] == pytest.approx(sign * turn_deg)
