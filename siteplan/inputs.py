@@ -282,7 +282,11 @@ def read_site_inputs(
 
 
 def said_of(
-    place: str | Path | SiteSettings, folder: Path | None = None, *, content: Content | None = None
+    place: str | Path | SiteSettings,
+    folder: Path | None = None,
+    *,
+    content: Content | None = None,
+    input_changes: bool = False,
 ) -> SiteSaid:
     """Settings of a site and what its record holds.
 
@@ -291,6 +295,7 @@ def said_of(
     place : site folder, its ``site.toml``, or settings, which count as they are: then no record is read
     folder : where relative paths start; the folder of ``site.toml`` by default
     content : to take in place of what the record holds, such as changes that are not saved
+    input_changes : with a content given too, look for input files that changed since they were brought in
 
     Raises
     ------
@@ -308,7 +313,7 @@ def said_of(
     if content is None:
         return SiteSaid(validated(SiteSettings, data, str(path)), base)
     settings, findings = merged_settings(data, path, content)
-    if saved:
+    if saved or input_changes:
         findings += input_notes(settings.inputs, input_hashes(settings.inputs, base), content)
     return SiteSaid(settings, base, content, findings)
 

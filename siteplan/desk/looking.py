@@ -47,8 +47,8 @@ class Looking(ABC):
         """The state of the newest revision."""
 
     @abstractmethod
-    def whole(self) -> Part:
-        """The whole site, planned in one piece."""
+    def whole(self, state: State) -> Part:
+        """The whole site of a state, planned in one piece."""
 
     def site(self) -> dict[str, Any]:
         """What the page asks first."""
@@ -160,21 +160,22 @@ class Looking(ABC):
         state = self.now()
         content = state.content
         keys = {row.get("id") or key: key for key, row in zip(content.tape_keys, content.tapes, strict=True)}
-        found = tape_rows(self.whole(), bed, keys) if len(state.site.beds) else []
+        found = tape_rows(self.whole(state), bed, keys) if len(state.site.beds) else []
         return {"rows": found, "kinds": tape_kinds(state.site)}
 
     def compare(self, lines: list[str]) -> dict[str, Any]:
         """Product lines side by side."""
-        return compared(self.whole().site, lines)
+        return compared(self.whole(self.now()).site, lines)
 
     def export(self, name: str) -> tuple[bytes, str, str]:
         """A download."""
-        return made_export(name, self.whole(), self.state.revision)
+        state = self.now()
+        return made_export(name, self.whole(state), state.revision)
 
     def write(self) -> dict[str, Any]:
         """The plan's folder, as the command line writes it."""
         folder = default_folder(self.folder).resolve()
-        written = write_files(self.whole(), folder)
+        written = write_files(self.whole(self.now()), folder)
         return {"folder": str(written.folder), "files": list(written.files)}
 
     def revisions(self) -> dict[str, Any]:

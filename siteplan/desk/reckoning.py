@@ -5,21 +5,28 @@ A worker thread does it, one state at a time and the newest first; nobody who dr
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import Any, Final
+
+import numpy as np
 
 from siteplan.desk.panels import finding_rows
 from siteplan.desk.state import State
 from siteplan.desk.words import money, rows
-from siteplan.errors import SiteplanError
+from siteplan.errors import DataError, SiteplanError
+from siteplan.inputs import read_said, said_of
 from siteplan.laying.order import Order
 from siteplan.ordering import purchase
 from siteplan.parts import Part, planned
 from siteplan.publish.write import all_findings
+from siteplan.sites import Site, assemble
 
+LOG: Final = logging.getLogger(__name__)
 IDLE_S: Final = 0.4
 """the worker waits so long for a further change before it begins"""
 
@@ -37,14 +44,35 @@ class Reckoned:
     """why it could not be reckoned"""
 
 
+def as_loaded(state: State) -> Site:
+    """The site as a fresh start would load it: with what there is to say of its outlines and files by now.
+
+    The site of the state has the findings and pictures it was begun with; outlines came and went since, and
+    input files may have changed.
+
+    Raises
+    ------
+    DataError : it cannot be loaded any more
+    """
+    said = said_of(state.site.folder, content=state.content, input_changes=True)
+    # the desk goes on with the settings it has, also where site.toml was edited beside it
+    said = replace(said, settings=state.site.settings)
+    read = read_said(said)
+    if read.faults:
+        raise DataError(*read.faults)
+    return assemble(said, state.site.line, read, allow_empty=True)
+
+
 def whole_part(state: State) -> Part | None:
     """The whole site as one part; None without beds."""
     if not len(state.site.beds):
         return None
-    if len(state.shown) == 1 and state.shown[0].live.all():
+    site = as_loaded(state)
+    one = len(state.shown) == 1 and bool(state.shown[0].live.all())
+    if one and np.array_equal(site.bed_shapes.xy, state.site.bed_shapes.xy):
         # settings that move no piece may have changed since it was planned
-        return replace(state.shown[0].view.part, site=state.site)
-    return planned(state.site)
+        return replace(state.shown[0].view.part, site=site)
+    return planned(site)
 
 
 def reckoned(state: State) -> Reckoned:
@@ -58,7 +86,12 @@ def reckoned(state: State) -> Reckoned:
         findings = (*all_findings(part.site, part.plan, part.result), *order.findings)
         return Reckoned(state.etag, part, cost_of(order), finding_rows(part, findings))
     except SiteplanError as error:
-        return Reckoned(state.etag, part, {"text": str(error), "pending": False}, [], str(error))
+        why = str(error)
+    except Exception as error:
+        # a mistake of ours must end neither the thread nor the wait for it
+        LOG.exception("the desk stumbled over the order of revision %d", state.revision)
+        why = f"The desk stumbled over this ({type(error).__name__}). Please report it"
+    return Reckoned(state.etag, part, {"text": why, "pending": False}, [], why)
 
 
 def cost_of(order: Order) -> dict[str, Any]:
@@ -105,46 +138,72 @@ def cost_of(order: Order) -> dict[str, Any]:
 class Worker:
     """Reckons the newest state, on a thread of its own.
 
+    Each state is reckoned once, whoever asks: who comes second waits for the first.  What is kept is that
+    of the state wanted last, so an older one that takes longer never takes its place.
+
     Parameters
     ----------
-    done : called on the worker's thread with what was reckoned
+    done : called with what was reckoned, on the thread that did
     """
 
     def __init__(self, done: Callable[[State, Reckoned], None]) -> None:
         self._done = done
         self._wake = threading.Condition()
         self._wanted: State | None = None
+        self._newest = ""
+        """etag of the state wanted last"""
         self._since = 0.0
         self._stopped = False
-        self._last: Reckoned | None = None
+        self._jobs: dict[str, Future[Reckoned]] = {}
+        """by etag: those at work, and that of the newest state"""
         self._thread = threading.Thread(target=self._run, name="reckoning", daemon=True)
         self._thread.start()
 
     def want(self, state: State) -> None:
         """Reckon this state, in place of what waits."""
         with self._wake:
-            self._wanted, self._since = state, time.monotonic()
+            self._wanted, self._newest, self._since = state, state.etag, time.monotonic()
+            self._tidy()
             self._wake.notify_all()
 
     def get(self, state: State) -> Reckoned | None:
         """What was reckoned of this state; None until then."""
-        last = self._last
-        return last if last is not None and last.etag == state.etag else None
+        with self._wake:
+            job = self._jobs.get(state.etag)
+        return job.result() if job is not None and job.done() else None
 
     def wait(self, state: State) -> Reckoned:
         """What is reckoned of this state, now."""
-        found = self.get(state)
-        if found is None:
-            found = reckoned(state)
-            self._last = found
-            self._done(state, found)
-        return found
+        with self._wake:
+            job = self._jobs.get(state.etag)
+            mine = job is None
+            if job is None:
+                job = self._begun(state)
+        if mine:
+            self._reckon(state, job)
+        return job.result()
 
     def stop(self) -> None:
         """Let the thread end."""
         with self._wake:
             self._stopped = True
             self._wake.notify_all()
+
+    def _begun(self, state: State) -> Future[Reckoned]:
+        made: Future[Reckoned] = Future()
+        self._jobs[state.etag] = made
+        return made
+
+    def _reckon(self, state: State, job: Future[Reckoned]) -> None:
+        found = reckoned(state)
+        job.set_result(found)
+        self._done(state, found)
+        with self._wake:
+            self._tidy()
+
+    def _tidy(self) -> None:
+        """Drop what is done and not of the newest state."""
+        self._jobs = {k: job for k, job in self._jobs.items() if k == self._newest or not job.done()}
 
     def _run(self) -> None:
         while True:
@@ -154,7 +213,6 @@ class Worker:
                 if self._stopped:
                     return
                 state, self._wanted = self._wanted, None
-            if state is not None and self.get(state) is None:
-                found = reckoned(state)
-                self._last = found
-                self._done(state, found)
+                job = None if state is None or state.etag in self._jobs else self._begun(state)
+            if state is not None and job is not None:
+                self._reckon(state, job)

@@ -101,17 +101,19 @@ class Session(Looking):
             if made.part is not None and self.state.etag == state.etag and len(self.state.shown) > 1:
                 self.state = with_shown(self.state, (shown_part(made.part),))
 
-    def whole(self) -> Part:
-        """The whole site, planned in one piece.
+    def whole(self, state: State) -> Part:
+        """The whole site of a state, planned in one piece.
 
         Raises
         ------
-        Refused : it has no bed yet
+        Refused : it has no bed yet, or cannot be planned
         """
-        part = self.worker.wait(self.now()).part
-        if part is None:
+        made = self.worker.wait(state)
+        if made.part is None and made.why is not None:
+            raise Refused(422, made.why)
+        if made.part is None:
             raise Refused(422, "There is no bed yet, so there is no plan", "Draw a bed first")
-        return part
+        return made.part
 
     def now(self) -> State:
         """The state of the newest revision; read again where somebody else has saved."""
