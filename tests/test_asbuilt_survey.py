@@ -45,11 +45,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @lru_cache(maxsize=2)
-def _planned(folder: Path) -> Parts:
+def _planned(folder: Path, *, skip_faulty: bool = False) -> Parts:
     data: dict[str, Any] = {
         "name": "One bed", "line": "flex-2m", "inputs": {"beds": [{"file": "beds.geojson"}]},
     }  # fmt: skip
-    site = load_site(validated(SiteSettings, data, "site.toml"), folder=folder)
+    site = load_site(validated(SiteSettings, data, "site.toml"), folder=folder, skip_faulty=skip_faulty)
     plan = plan_runs(site)
     return site, measure(site), plan, takeoff(site, plan)
 
@@ -222,6 +222,20 @@ def test_survey_files_alone_say_nothing_of_stock_and_credit_nothing(folder: Path
     assert rows
     assert {(row["used_value"], row["left_value"]) for row in rows} == {("", "")}
     assert {row[-1] for row in stock_board(built).rows} == {""}
+
+
+# ---------------------------------------------------------------- what is not in the plan
+
+
+def test_a_bed_left_out_is_told(tmp_path: Path) -> None:
+    """With ``--skip-faulty`` the plan is not the whole site, and the report says so."""
+    line = {"type": "Polygon", "coordinates": [[[-93.0, 45.0], [-93.0, 45.0001], [-93.0, 45.0]]]}
+    write_features(
+        tmp_path / "beds.geojson", [({"id": "A"}, polygon(rectangle(10, 5))), ({"id": "flat"}, line)]
+    )
+    parts = _planned(tmp_path, skip_faulty=True)
+    made = as_built(*parts, [save(tmp_path / "f.json", empty_field_file(parts))])
+    assert [f.bed for f in made.findings if f.code == "left-out"] == ["flat"]
 
 
 def empty_field_file(parts: Parts) -> dict[str, Any]:

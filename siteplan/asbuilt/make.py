@@ -148,7 +148,9 @@ def as_built(
     tally = _tally(plan, result, ticked, status, surveyed)
     legs = _leg_status(plan, result, ticked)
     findings += [
-        *_file_findings(site, plan, sheaf),
+        # what is left out of the site is in no plan, so nothing that was laid there counts
+        *(f for f in site.findings if f.code == "left-out"),
+        *_file_findings(site, sheaf),
         *sheaf.findings,
         *ticked.findings,
         *(_gap_findings(site, plan, ticked, status, result, legs) if field else ()),
@@ -237,7 +239,7 @@ def _leg_status(plan: RunPlan, result: Takeoff, ticked: Ticked) -> ObjectArray:
 # ---------------------------------------------------------------- what there is to say
 
 
-def _file_findings(site: Site, plan: RunPlan, sheaf: Sheaf) -> list[Finding]:
+def _file_findings(site: Site, sheaf: Sheaf) -> list[Finding]:
     found = []
     basis = laid_length(site)
     for file, label in zip(sheaf.files, sheaf.labels, strict=True):
