@@ -17,7 +17,7 @@ from siteplan.laying.needs_anew import Turned, changed_runs, may_be_laid_anew
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.sites import Site
 from siteplan.takeoffs import takeoff
-from siteplan.uncertainty.components import length_model
+from siteplan.uncertainty.components import AdjustedLegs, length_model
 from siteplan.uncertainty.suffice import Crew, laid_runs, lay_again, needed
 from siteplan.uncertainty.turns import given_lengths
 from tests.true_sites import Shape, TrueSite, planned_need, write_site
@@ -121,6 +121,22 @@ def test_taped_and_adjusted_beds_turn_as_planned(near: tuple[Site, RunPlan]) -> 
     first = plan.runs.bed[plan.runs.leg_run[plan.runs.corner_leg]] == 0
     assert not turns.sigma_deg[first].any()
     assert turns.sigma_deg[~first].all()
+    # the other bed adjusted: its corners are held as well, lengths as the adjustment has them
+    legs = np.flatnonzero(plan.runs.bed[plan.runs.leg_run] == 1)
+    spread = 1e-6 * np.eye(len(legs))
+    adjusted = AdjustedLegs(legs, plan.lengths.ground_m[legs] + 0.01, spread, 400 * spread)
+    model = length_model(site, plan, adjusted=adjusted)
+    assert model.turns is not None
+    assert model.turns.sigma_deg[first].all()
+    assert not model.turns.sigma_deg[~first].any()
+    lengths, off = model.draw_with_turns(np.random.default_rng(4), 200)
+    assert off is not None
+    assert not off[:, ~first].any()
+    assert off[:, first].any()
+    np.testing.assert_allclose(lengths[:, legs].mean(axis=0), adjusted.leg_m, atol=5e-3)
+    both = length_model(taped, plan, adjusted=adjusted).turns
+    assert both is not None
+    assert not both.sigma_deg.any()
 
 
 def test_runs_laid_anew_take_what_whole_plans_take(near: tuple[Site, RunPlan], tmp_path: Path) -> None:
