@@ -355,7 +355,8 @@ def merged(files: list[dict[str, Any]]) -> tuple[dict[str, Any], dict[str, Any]]
                 ticks[tick["piece"]] = tick
         for note in file["notes"]:
             old = notes.get(note["id"])
-            if old is None or (instant(note), note["removed"]) > (instant(old), old["removed"]):
+            rank = (instant(note), note["removed"], note["by"])
+            if old is None or rank > (instant(old), old["removed"], old["by"]):
                 notes[note["id"]] = note
     return ticks, notes
 
@@ -392,8 +393,7 @@ def test_merging_against_the_rules(opened: Any, larkspur: Plan, larkspur_file: P
         results.append(saved(page))
     for found in results:
         assert {t["piece"]: t for t in found["ticks"]} == wanted
-    instants = [{n["id"]: (n["when"], n["removed"]) for n in found["notes"]} for found in results]
-    assert instants[0] == instants[1] == {n["id"]: (n["when"], n["removed"]) for n in wanted_notes.values()}
+        assert {n["id"]: n for n in found["notes"]} == wanted_notes
 
 
 # ---------------------------------------------------------------- lengths: a second path

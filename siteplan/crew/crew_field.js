@@ -183,7 +183,8 @@ function mergeTick(tick) {
 function mergeRecord(list, record) {
   const old = field.lists[list].get(record.id);
   const wins = !old || instant(record.when) > instant(old.when) ||
-    (instant(record.when) === instant(old.when) && record.removed && !old.removed);
+    (instant(record.when) === instant(old.when) &&
+      (record.removed !== old.removed ? record.removed : record.by > old.by));
   if (wins) field.lists[list].set(record.id, record);
   return wins;
 }
