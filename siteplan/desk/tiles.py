@@ -7,6 +7,8 @@ a temporary folder that stands for it; until they are there, zoomed-out tiles ar
 
 from __future__ import annotations
 
+import hashlib
+import logging
 import math
 import tempfile
 import threading
@@ -25,6 +27,8 @@ from siteplan.frame import Frame
 from siteplan.pictures import DRIVERS, Picture, colours_of, webp
 from siteplan.rasters import CACHE_MB, from_cells, open_raster, to_cells
 from siteplan.types import FloatArray
+
+LOG: Final = logging.getLogger(__name__)
 
 TILE_PX: Final = 256
 QUALITY: Final = 80
@@ -52,7 +56,8 @@ def tile_bounds(z: int, x: int, y: int) -> tuple[float, float, float, float]:
 class TiledPicture:
     """One picture of the site, and how it is read."""
 
-    number: int
+    id: str
+    """changes with the file, so that a browser never shows tiles it kept of another"""
     picture: Picture
     frame: Frame
     bounds: tuple[float, float, float, float]
@@ -63,8 +68,6 @@ class TiledPicture:
     """set when zoomed-out tiles can be read"""
     stand_in: Path | None = None
     """the small file with the overviews"""
-    why: str | None = None
-    """why there are none, where they could not be made"""
     _idle: list[Any] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -73,14 +76,14 @@ class TiledPicture:
         """What the page is told."""
         across = self.picture.mean_gsd_m
         return {
-            "id": str(self.number),
+            "id": self.id,
             "name": self.picture.name,
             "bounds": list(self.bounds),
             "min_zoom": self.least_zoom,
             "max_native_zoom": self.native_zoom,
             "attribution": "",
             "text": f"{self.picture.name}, {across:.3f} m a pixel",
-            "url": f"/tiles/{self.number}/{{z}}/{{x}}/{{y}}",
+            "url": f"/tiles/{self.id}/{{z}}/{{x}}/{{y}}",
             "preparing": not self.ready.is_set(),
         }
 
@@ -174,6 +177,19 @@ class TiledPicture:
         return out
 
 
+def picture_id(number: int, picture: Picture) -> str:
+    """Short text that differs where the file, its time or size, or what is shown of it does.
+
+    Raises
+    ------
+    OSError : the file is not there any more
+    """
+    file = picture.path.stat()
+    shown = (picture.crs, picture.shown, picture.stretch, picture.nodata)
+    said = repr((number, str(picture.path.resolve()), file.st_size, file.st_mtime_ns, shown))
+    return hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
 def tiled(number: int, picture: Picture, frame: Frame) -> TiledPicture:
     """A picture made ready for tiles.
 
@@ -200,7 +216,9 @@ def tiled(number: int, picture: Picture, frame: Frame) -> TiledPicture:
     ready = threading.Event()
     if overviews or max(columns, rows) <= LARGE_PX:
         ready.set()
-    return TiledPicture(number, picture, frame, (west, south, east, north), native, least, ready)
+    return TiledPicture(
+        picture_id(number, picture), picture, frame, (west, south, east, north), native, least, ready
+    )
 
 
 class Tiles:
@@ -216,16 +234,17 @@ class Tiles:
                 target=_prepare, args=(waiting, Path(self._folder.name)), name="overviews", daemon=True
             ).start()
 
-    def get(self, number: str, z: int, x: int, y: int) -> bytes | None:
+    def get(self, picture: str, z: int, x: int, y: int) -> bytes | None:
         """One tile.
 
         Raises
         ------
         Refused : 404 for a picture that is not there; see :meth:`TiledPicture.tile`
         """
-        if not number.isdecimal() or len(number) > 4 or int(number) >= len(self.pictures):
+        found = next((p for p in self.pictures if p.id == picture), None)
+        if found is None:
             raise Refused(404, "There is no such picture")
-        return self.pictures[int(number)].tile(z, x, y)
+        return found.tile(z, x, y)
 
     def close(self) -> None:
         """Take away what was made for the time being."""
@@ -237,9 +256,9 @@ def _prepare(pictures: list[TiledPicture], folder: Path) -> None:
     """Overviews for large files that have none, one file after the other."""
     for each in pictures:
         try:
-            each.stand_in = with_overviews(each.picture, folder / f"{each.number}.vrt")
+            each.stand_in = with_overviews(each.picture, folder / f"{each.id}.vrt")
         except (OSError, DataError) as error:
-            each.why = str(error)
+            LOG.warning("%s is read without overviews, which takes longer: %s", each.picture.name, error)
         each.ready.set()
 
 
