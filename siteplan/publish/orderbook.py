@@ -295,9 +295,10 @@ def _cut_sheet(site: Site, result: Takeoff, bought: Purchase) -> Sheet:
             "left face m",
         ]
     ]
-    rows += _cut_rows(site, result, bought)
+    cuts = _cut_rows(site, result, bought)
+    rows += cuts
     rows.append([])
-    if any(row[-4] is not None or row[-3] is not None for row in _cut_rows(site, result, bought)):
+    if any(row[-4] is not None or row[-3] is not None for row in cuts):
         rows.append(
             [
                 "Saw: degrees off square, positive where the right face, walking with the bed on the left, "
