@@ -17,7 +17,7 @@ from siteplan.laying.placement import LegPlan
 from siteplan.laying.play import Play
 from siteplan.laying.rigid import CurvePieces
 from siteplan.laying.unmet import Unmet
-from siteplan.model import PieceKind, Pieces, Runs
+from siteplan.model import PieceKind, Pieces
 from siteplan.products import Article, CornerUnit, ProductLine, Straight
 from siteplan.slope import Steps
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
@@ -161,10 +161,6 @@ class Takeoff:
     def line_of_run(self, run: int) -> ProductLine:
         """The product line a run is laid with."""
         return self.lines[int(self.run_line[run])]
-
-    def line_of_leg(self, runs: Runs, leg: int) -> ProductLine:
-        """The product line a leg is laid with."""
-        return self.line_of_run(int(runs.leg_run[leg]))
 
     @property
     def run_depth_um(self) -> IntArray:

@@ -177,26 +177,26 @@ class _Rows:
         )
 
 
-def _shifts(counts: Sequence[int]) -> list[tuple[int, int, int]]:
-    """Of each part: columns before it, its own, columns behind it."""
+def _shifts(counts: Sequence[int]) -> list[tuple[int, int]]:
+    """Of each part: columns before it, columns behind it."""
     before = np.concatenate([[0], np.cumsum(counts)]).tolist()
-    return [(before[k], n, before[-1] - before[k + 1]) for k, n in enumerate(counts)]
+    return [(before[k], before[-1] - before[k + 1]) for k in range(len(counts))]
 
 
-def _shifted(index: IntArray, shift: tuple[int, int, int]) -> IntArray:
+def _shifted(index: IntArray, shift: tuple[int, int]) -> IntArray:
     """Indices of a part as those of the whole; -1 stays -1."""
     return np.where(index >= 0, index + shift[0], -1)
 
 
-def _side_by_side(tables: Sequence[IntArray], shifts: Sequence[tuple[int, int, int]]) -> list[IntArray]:
+def _side_by_side(tables: Sequence[IntArray], shifts: Sequence[tuple[int, int]]) -> list[IntArray]:
     """Tables of a part's columns with those of all parts."""
     return [
         np.pad(table, ((0, 0), (before, behind)))
-        for table, (before, _, behind) in zip(tables, shifts, strict=True)
+        for table, (before, behind) in zip(tables, shifts, strict=True)
     ]
 
 
-def _fits(parts: Sequence[LegFits], shifts: Sequence[tuple[int, int, int]], of_leg: _Rows) -> LegFits:
+def _fits(parts: Sequence[LegFits], shifts: Sequence[tuple[int, int]], of_leg: _Rows) -> LegFits:
     """Fills of all legs."""
     sawn = any(p.sawn_um is not None for p in parts)
     counted = _side_by_side([p.counts for p in parts], shifts)
