@@ -15,7 +15,6 @@ from siteplan.laying.curves import (
     CurveRules,
     Laid,
     OnCurves,
-    Track,
     curve_legs,
     fair_lines,
     joined,
@@ -120,7 +119,7 @@ def _lay_block(legs: CurveLegs, line: ProductLine, rules: CurveRules) -> tuple[L
             lines = fair_lines(legs, line, left, within_m)
         track = track_of(legs, line, left, lines)
         made, good = lay_sections(legs, track, left, line, rules)
-        laid.append(_with_closers(legs, track, lines, left, made, line, rules))
+        laid.append(_with_closers(legs, lines, left, made, line, rules))
         left, lines = left[~good], lines.take(np.flatnonzero(~good))
     if not len(left):
         none = np.empty(0, np.int64)
@@ -131,7 +130,6 @@ def _lay_block(legs: CurveLegs, line: ProductLine, rules: CurveRules) -> tuple[L
 
 def _with_closers(
     legs: CurveLegs,
-    track: Track,
     lines: FairLines,
     rows: IntArray,
     made: Laid,
@@ -139,12 +137,15 @@ def _with_closers(
     rules: CurveRules,
 ) -> Laid:
     """Legs that the limit of closers leaves unmet, laid with more where they are too tight for sections."""
-    unmet = np.isin(rows, made.row[made.reason != FitReason.MET])
-    unmet &= too_tight_for_sections(legs, track, rows, line) if unmet.any() else False
-    again = np.flatnonzero(unmet)
+    unmet = np.flatnonzero(np.isin(rows, made.row[made.reason != FitReason.MET]))
+    if not len(unmet):
+        return made
+    own = track_of(legs, line, rows[unmet], lines.take(unmet))
+    again = unmet[too_tight_for_sections(legs, own, rows[unmet], line)]
     if not len(again):
         return made
-    own = track_of(legs, line, rows[again], lines.take(again))
+    if len(again) < len(unmet):
+        own = track_of(legs, line, rows[again], lines.take(again))
     better, _ = lay_tight(legs, own, rows[again], line, rules)
     met = better.reason == FitReason.MET
     return joined([made.take(~np.isin(made.row, better.row[met])), better.take(met)])
