@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.laying.chords import least_radius, step, turned, walk
+from siteplan.laying.chords import step, turned, walk
 from siteplan.laying.curves import (
     CLOSES_UM,
     LIMIT_DEG,
@@ -28,7 +28,7 @@ from siteplan.laying.curves import (
     world,
 )
 from siteplan.laying.fit import FitReason
-from siteplan.laying.tight import Case, Kinds, Places, Waves, kinds_of, places_of, reach_out
+from siteplan.laying.tight import Case, Kinds, Places, Waves, kinds_of, least_radius_m, places_of, reach_out
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray
 
@@ -39,6 +39,8 @@ _EVERY_PIECES: Final = 6
 """a leg that takes no more is tried with every sequence there is, before it is left short"""
 _EVERY_ROWS: Final = 20_000
 """such sequences of all kinds of piece; with more kinds, shorter ones"""
+_EVERY_WAYS: Final = 1_000_000
+"""of them on all legs looked at together; bounds the memory"""
 _EVERY_TRIES: Final = 600
 """of them laid on one leg, in order of the goals"""
 _STEPS: Final = 7
@@ -456,12 +458,15 @@ def lay_tight(
         open_end[some] = False
     if open_end.any():
         whole = _every_sequence(case.kinds)
-        ways = _whole_ways(case, whole, open_end)
-        found = _first_that_keeps(case, waves, whole, ways, tries=_EVERY_TRIES)
-        some = np.flatnonzero(found >= 0)
-        chosen.wave[some], chosen.label[some] = 0, len(case.kinds.length_um)
-        # behind the make-up pieces in one table
-        chosen.tail[some] = len(tails.count) + ways.tail[found[some]]
+        few = _few_pieces(case, whole, open_end)
+        step_legs = max(1, _EVERY_WAYS // len(whole.count))
+        for at in range(0, len(few), step_legs):
+            ways = _whole_ways(case, whole, few[at : at + step_legs])
+            found = _first_that_keeps(case, waves, whole, ways, tries=_EVERY_TRIES)
+            some = np.flatnonzero(found >= 0)
+            chosen.wave[some], chosen.label[some] = 0, len(case.kinds.length_um)
+            # behind the make-up pieces in one table
+            chosen.tail[some] = len(tails.count) + ways.tail[found[some]]
         tails = _both(tails, whole)
     part = _stretches(case, waves, tails, chosen)
     return _table(case, places, part, _spaced(case, part))
@@ -510,14 +515,17 @@ def _both(one: _Tails, two: _Tails) -> _Tails:
     )
 
 
-def _whole_ways(case: Case, whole: _Tails, which: BoolArray) -> _Closings:
-    """Sequences that may fill the legs ``which`` from end to end, in order of the goals."""
+def _few_pieces(case: Case, whole: _Tails, which: BoolArray) -> IntArray:
+    """Legs of ``which`` that the longest sequence fills; there are too many sequences for longer ones."""
+    rest = (case.track.far_m - case.track.start_m) * _UM
+    longest = int(whole.length_um.max()) + (int(whole.count.max()) + 1) * case.line.gap_greatest_um
+    return np.flatnonzero(which & (rest <= 1.05 * longest))
+
+
+def _whole_ways(case: Case, whole: _Tails, leg: IntArray) -> _Closings:
+    """Sequences that may fill these legs from end to end, in order of the goals."""
     legs, kinds, line, track = case.legs, case.kinds, case.line, case.track
-    rest = (track.far_m - track.start_m) * _UM
-    # longer ones are left alone: there are too many sequences for them
-    longest = int(whole.length_um.max()) + (int(whole.count.max()) + 1) * line.gap_greatest_um
-    leg = np.flatnonzero(which & (rest <= 1.05 * longest))
-    row, rest = case.rows[leg], rest[leg]
+    row, rest = case.rows[leg], (track.far_m - track.start_m)[leg] * _UM
     short, over = (np.where(legs.ring[row], 0, t[row]) for t in (legs.short_um, legs.over_um))
     joints = (
         whole.count
@@ -559,13 +567,7 @@ def too_tight_for_sections(legs: CurveLegs, track: Track, rows: IntArray, line: 
     reach = (2 * int(kinds.length_um.min()) + kinds.gap_um) / _UM
     inside = places.at_m + reach <= track.far_m[leg]
     radius = np.where(inside, places.radius_m, np.inf)
-    least, _ = least_radius(
-        min(s.laying_um for s in line.sections) / _UM,
-        line.gap_least_um / _UM,
-        line.gap_greatest_um / _UM,
-        line.depth_um / _UM,
-        line.deflection_deg,
-    )
+    least = least_radius_m(line, min(s.laying_um for s in line.sections))
     out: BoolArray = np.minimum.reduceat(radius, places.offsets[:-1]) < least
     return out
 

@@ -116,12 +116,12 @@ def fill_runs(
         clear_um = clearances(replace(runs, line=None), part, band, line)
     else:
         clear_um = beside.clearances(runs, part, band)
-    units = _turned_units(runs, part, ways, curve, line, clear_um, rules)
+    units = turned_units(runs, part, ways, curve, line, clear_um, rules)
     laid = ~units.short & (curve == "")
     rest = part.leg_um - units.start_um - units.far_um
-    fits, sawn = _fit(runs, np.arange(len(rest)), rest, laid, units, line, rules)
+    fits, sawn = fit_rests(runs, np.arange(len(rest)), rest, laid, units, line, rules)
     bent = np.flatnonzero(~runs.straight & ~units.short)
-    curved = _lay_curves(runs, part, bent, units.start_um, units.far_um, units, line, rules)
+    curved = lay_bent(runs, part, bent, units.start_um, units.far_um, units, line, rules)
     curve_um, faired_m = np.zeros(len(rest), dtype=np.int64), np.zeros(len(rest))
     if curved is not None:
         fits, curve_um = _with_curves(fits, curved, rest, line)
@@ -132,7 +132,7 @@ def fill_runs(
     )
 
 
-def _turned_units(
+def turned_units(
     runs: Runs,
     part: Stations,
     ways: CornerWays,
@@ -223,7 +223,7 @@ def _goals(
     rest = part.leg_um[leg] - start_um - far_um
     short = units.short[leg] | (rest < units.sawn.least_room_um[leg])
     bent = (curve[leg] != "") if line.behaviour == "flexible" else ~runs.straight[leg]
-    fits, sawn = _fit(runs, leg, rest, ~short & ~bent, units, line, rules)
+    fits, sawn = fit_rests(runs, leg, rest, ~short & ~bent, units, line, rules)
     goals = run_goals(fits, sawn, line, rules.prefer)
     # a curve the line cannot follow is unmet whichever way the units lie
     goals[bent] = 0
@@ -256,7 +256,7 @@ def _curve_goals(
         row = left[nth]
         start, far = units.start_um.copy(), units.far_um.copy()
         start[which], far[which] = start_um[row], far_um[row]
-        laid = _lay_curves(runs, part, which, start, far, units, line, rules)
+        laid = lay_bent(runs, part, which, start, far, units, line, rules)
         if laid is not None:
             goals[row] = curve_goals(laid, line, rules.prefer)
         left = np.setdiff1d(left, row)
@@ -269,7 +269,7 @@ def stopped(runs: Runs, units: Units) -> BoolArray:
     return out
 
 
-def _fit(
+def fit_rests(
     runs: Runs,
     leg: IntArray,
     rest_um: IntArray,
@@ -330,7 +330,7 @@ def _without_fill(fits: LegFits, which: BoolArray, rest_um: IntArray) -> LegFits
     return replace(fits, **changed)
 
 
-def _lay_curves(
+def lay_bent(
     runs: Runs,
     part: Stations,
     which: IntArray,

@@ -16,22 +16,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.laying.band import stations
-from siteplan.laying.chords import least_radius
 from siteplan.laying.cutting_many import sections_to_cut
-from siteplan.laying.filling import Filled
-from siteplan.laying.filling import _fit as fit_rests
-from siteplan.laying.filling import _lay_curves as lay_bent
+from siteplan.laying.filling import Filled, fit_rests, lay_bent
 from siteplan.laying.fit_types import FitReason
 from siteplan.laying.lay_rules import LayRules
 from siteplan.laying.mitres import point_um
 from siteplan.laying.needs_anew import Turned, blocks_of, changed_runs, stand_anew, units_of_runs
 from siteplan.laying.rigid import CurvePieces
-from siteplan.laying.tight import kinds_of
+from siteplan.laying.tight import kinds_of, least_radius_m
+from siteplan.laying.unmet import sections_for
 from siteplan.outline.arrange import rows_of
 from siteplan.planar import part_of
 from siteplan.products import ProductLine
 from siteplan.types import IntArray
-from siteplan.units import um_to_m
 
 _LEGS = 100_000
 """legs filled in one call; bounds the memory"""
@@ -162,12 +159,6 @@ def _fill(
     np.add.at(whole[:, 0], draw[unmet], sections_for(fits.left_over_um[unmet], line))
 
 
-def sections_for(short_um: IntArray, line: ProductLine) -> IntArray:
-    """Sections added for so much of a leg that nothing fits: at least one each."""
-    made: IntArray = np.maximum(1, -(-short_um // line.sections[0].laying_um))
-    return made
-
-
 def _curved_legs(
     filled: Filled,
     line: ProductLine,
@@ -227,10 +218,7 @@ def _curved_legs(
 
 def _added(laid: CurvePieces, place: IntArray, line: ProductLine) -> tuple[IntArray, IntArray]:
     """Curves where no piece closes, and the sections the order adds for them."""
-    least_m, _ = least_radius(
-        um_to_m(int(kinds_of(line).length_um.min())), um_to_m(line.gap_least_um),
-        um_to_m(line.gap_greatest_um), um_to_m(line.depth_um), line.deflection_deg,
-    )  # fmt: skip
+    least_m = least_radius_m(line, int(kinds_of(line).length_um.min()))
     wide = laid.bare_radius_m >= least_m
     short = (laid.bare_to_um - laid.bare_from_um)[wide]
     rest = (laid.reason == FitReason.NOTHING_FITS) & ~np.isin(laid.leg, laid.bare_leg)

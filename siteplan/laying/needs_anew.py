@@ -15,7 +15,7 @@ import numpy as np
 
 from siteplan.laying.band import stations
 from siteplan.laying.corner_units import CornerWay, CornerWays, corner_ways, leaving_legs
-from siteplan.laying.filling import Filled, _turned_units
+from siteplan.laying.filling import Filled, turned_units
 from siteplan.laying.lay_rules import LayRules
 from siteplan.laying.leg_ends import Units
 from siteplan.model import Runs
@@ -137,7 +137,7 @@ def stand_anew(
     part, curve = stations(many), filled.curve[legs]
     clear = filled.clear_um[0][legs], filled.clear_um[1][legs]
     ways = _ways(many, line, rules, turned)
-    units = _turned_units(many, part, ways, curve, line, clear, rules)
+    units = turned_units(many, part, ways, curve, line, clear, rules)
     rest = part.leg_um - units.start_um - units.far_um
     laid = ~units.short & (curve == "")
     own = replace(filled, runs=many, part=part, units=units, curve=curve, laid=laid, rest_um=rest,

@@ -18,6 +18,7 @@ import numpy as np
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.laying.cutting import SiteCuts, first_uses, plan_site_cuts
 from siteplan.laying.takeoff import NOTHING_FITS, Takeoff
+from siteplan.laying.unmet import sections_for
 from siteplan.model import PieceKind
 from siteplan.products import Article
 from siteplan.types import IntArray, ObjectArray
@@ -387,13 +388,11 @@ def _needs(
     for code, first in first_uses(cuts.parts, group).items():
         np.add.at(cut_stock, (first, np.full(len(first), index[code])), 1)
     for_unmet = np.zeros(shape, dtype=np.int64)
-    for short, code, run in zip(
-        takeoff.unmet.short_m, takeoff.unmet.code, takeoff.unmet.run.tolist(), strict=True
-    ):
-        if code == NOTHING_FITS:
-            section = takeoff.line_of_run(run).sections[0]
-            sections = max(1, math.ceil(Fraction(round_um(float(short)), section.laying_um)))
-            for_unmet[rank[run], index[section.article.code]] += sections
+    unmet = np.flatnonzero(takeoff.unmet.code == NOTHING_FITS)
+    for k, run in zip(unmet.tolist(), takeoff.unmet.run[unmet].tolist(), strict=True):
+        line = takeoff.line_of_run(run)
+        short_um = np.array([round_um(float(takeoff.unmet.short_m[k]))])
+        for_unmet[rank[run], index[line.sections[0].article.code]] += sections_for(short_um, line)[0]
     return whole, cut_stock, for_unmet
 
 

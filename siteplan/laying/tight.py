@@ -18,10 +18,11 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.laying.chords import points, step, turned
+from siteplan.laying.chords import least_radius, points, step, turned
 from siteplan.laying.curves import LIMIT_DEG, CurveLegs, Track, lean_um
 from siteplan.products import ProductLine
 from siteplan.types import BoolArray, FloatArray, IntArray, OffsetArray
+from siteplan.units import um_to_m
 
 _UM: Final = 1e6
 _NODE_M: Final = 0.05
@@ -71,6 +72,18 @@ def kinds_of(line: ProductLine) -> Kinds:
         gap_um=gap,
         lean_most_um=min(gap - least, most - gap) + 1.0,
     )
+
+
+def least_radius_m(line: ProductLine, piece_um: int) -> float:
+    """Least radius of a circle that pieces of one length can follow; inf where they follow none."""
+    least, _ = least_radius(
+        um_to_m(piece_um),
+        um_to_m(line.gap_least_um),
+        um_to_m(line.gap_greatest_um),
+        um_to_m(line.depth_um),
+        line.deflection_deg,
+    )
+    return least
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,12 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.laying.chords import least_radius
 from siteplan.laying.corner_units import CornerChoice, CornerHow, leaving_legs
 from siteplan.laying.fit_types import FitReason, LegFits
 from siteplan.laying.leg_ends import Units
 from siteplan.laying.rigid import CurvePieces
-from siteplan.laying.tight import kinds_of
+from siteplan.laying.tight import kinds_of, least_radius_m
 from siteplan.model import Runs
 from siteplan.products import ProductLine
 from siteplan.types import FloatArray, IntArray, ObjectArray
@@ -46,6 +45,12 @@ class Unmet:
 
     def __len__(self) -> int:
         return len(self.leg)
+
+
+def sections_for(short_um: IntArray, line: ProductLine) -> IntArray:
+    """Sections added for so much of a leg that nothing fits: at least one each."""
+    made: IntArray = np.maximum(1, -(-short_um // line.sections[0].laying_um))
+    return made
 
 
 def curve_faults(runs: Runs, line: ProductLine) -> ObjectArray:
@@ -116,13 +121,7 @@ def unmet_of(
 def _bare_rows(curved: CurvePieces, line: ProductLine) -> list[tuple[int, int, str, str]]:
     """Rows of the unmet table for stretches of curves that stay bare."""
     shortest_um = int(kinds_of(line).length_um.min())
-    least_m, _ = least_radius(
-        um_to_m(shortest_um),
-        um_to_m(line.gap_least_um),
-        um_to_m(line.gap_greatest_um),
-        um_to_m(line.depth_um),
-        line.deflection_deg,
-    )
+    least_m = least_radius_m(line, shortest_um)
     rows = []
     for leg, start, to, radius in zip(
         curved.bare_leg.tolist(),
