@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from siteplan.catalog import load_line
+from siteplan.laying import closing
 from siteplan.laying.chords import arc_points, chord_lines, least_radius, ring_radius, turned, walk
 from siteplan.laying.fairing import fair
 from siteplan.laying.fit import FitReason
@@ -288,6 +289,34 @@ def test_tight_places_against_every_sequence() -> None:
     assert met == len(arcs)
     assert equal >= 0.9 * met
     check_curves(runs, result)
+
+
+def test_short_legs_are_tried_with_every_sequence_in_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few at once where memory is short, each leg laid as among many."""
+    rng = np.random.default_rng(8)
+    line = bare()
+    runs = make_runs(
+        [arc(float(rng.uniform(5.5, 14.0)), float(rng.uniform(1.0, 2.2)), sagitta=1e-3) for _ in range(30)]
+    )
+    seen: list[tuple[int, int]] = []
+    every = closing._whole_ways
+
+    def counted(case: Any, whole: Any, leg: Any) -> Any:
+        seen.append((len(leg), len(whole.count)))
+        return every(case, whole, leg)
+
+    monkeypatch.setattr(closing, "_whole_ways", counted)
+    together = lay(runs, ["bed"], line, AS_TRACED)
+    assert max(legs for legs, _ in seen) > 8
+    assert all(legs * ways <= closing._EVERY_WAYS for legs, ways in seen)
+    most = max(ways for _, ways in seen)
+    seen.clear()
+    monkeypatch.setattr(closing, "_EVERY_WAYS", 4 * most)
+    blocks = lay(runs, ["bed"], line, AS_TRACED)
+    assert max(legs for legs, _ in seen) == 4
+    for name in ("code", "leg", "from_um", "to_um", "gap_um", "left_over_um"):
+        assert getattr(blocks.pieces, name).tolist() == getattr(together.pieces, name).tolist()
+    assert 0 < np.count_nonzero(together.fits.reason == FitReason.MET) < 30
 
 
 def fewest_of_all(
