@@ -20,20 +20,7 @@ _MAP_MARK: Final = "<!--desk:map-->"
 def _frame() -> str:
     """The whole page but for the head that differs from start to start.  Takes no argument, on purpose."""
     page = Page()
-    site_map = SiteMap(
-        location=(0, 0),
-        tiles=None,
-        zoom_start=2,
-        max_zoom=24,
-        zoom_snap=0.5,
-        zoom_delta=1,
-        zoom_control=False,
-        attribution_control=False,
-        prefer_canvas=True,
-        bounce_at_zoom_limits=False,
-    )
-    # folium names things at random; the page's scripts know the map by this name
-    site_map._id = "siteplan"
+    site_map = SiteMap(zoom_control=False)
     page.add_child(site_map)
     for text in (_HEAD_MARK,):
         page.header.add_child(Verbatim(text))

@@ -555,19 +555,7 @@ def _check_offsets(name: str, offsets: OffsetArray, lonlat: LonLatArray) -> None
 def _frame() -> str:
     """The whole page but for the plan and the title.  Takes no argument, on purpose."""
     page = Page()
-    site_map = SiteMap(
-        location=(0, 0),
-        tiles=None,
-        zoom_start=2,
-        max_zoom=24,
-        zoom_snap=0.5,
-        zoom_delta=1,
-        attribution_control=False,
-        prefer_canvas=True,
-        bounce_at_zoom_limits=False,
-    )
-    # folium names things at random; a constant name makes equal plans equal bytes
-    site_map._id = "siteplan"
+    site_map = SiteMap()
     licence = asset_path("leaflet/LICENSE").read_text(encoding="utf-8").replace("--", "- -")
     head = (
         _POLICY_MARK,
