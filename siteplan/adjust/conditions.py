@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 from scipy import linalg, sparse
 from scipy.sparse.csgraph import connected_components
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from siteplan.adjust.network import Network, Solution
 from siteplan.errors import UsageError
@@ -229,7 +229,7 @@ def noncentrality(alpha: float, power: float) -> float:
     4.132 for 0.001 and 0.80; its square, 17.07, is the usual lambda0.  The chance of the far tail,
     below 1e-12 here, is left out, as is usual.
     """
-    return float(norm.isf(alpha / 2) - norm.isf(power))
+    return float(ndtri(power) - ndtri(alpha / 2))
 
 
 def least_detectable(sigma: FloatArray, redundancy: FloatArray, delta0: float) -> FloatArray:

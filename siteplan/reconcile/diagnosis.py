@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtrc
 
 from siteplan.laying.lines import lines_in_use
 from siteplan.plans import RunPlan
@@ -462,7 +462,7 @@ def diagnose(site: Site, plan: RunPlan, tapes: Tapes, made: Comparison) -> Diagn
     named = sorted((teller.named(t) for t in terms), key=lambda c: (c.scope == "reading", -c.log_ratio))
     before, after = model.state(()), model.state(terms)
     n = len(tapes)
-    p_before, p_after = float(chi2_law.sf(before.chi2, n)), float(chi2_law.sf(after.chi2, n))
+    p_before, p_after = float(chdtrc(n, before.chi2)), float(chdtrc(n, after.chi2))
     return Diagnosis(
         named=tuple(named),
         chi2_before=before.chi2,

@@ -21,7 +21,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 from scipy import sparse
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from siteplan.types import BoolArray, FloatArray, IntArray
 
@@ -62,8 +62,8 @@ def clopper_pearson(hits: int, draws: int, confidence: float = 0.95) -> tuple[fl
     [0.2527, 0.3677]
     """
     tail = (1 - confidence) / 2
-    low = 0.0 if hits == 0 else float(beta.ppf(tail, hits, draws - hits + 1))
-    high = 1.0 if hits == draws else float(beta.ppf(1 - tail, hits + 1, draws - hits))
+    low = 0.0 if hits == 0 else float(betaincinv(hits, draws - hits + 1, tail))
+    high = 1.0 if hits == draws else float(betaincinv(hits + 1, draws - hits, 1 - tail))
     return low, high
 
 
