@@ -2,6 +2,7 @@
 
     python -m tests.calibrate_blunders --sets 480 --out FILE
     python -m tests.calibrate_blunders --sets 240 --world both
+    python -m tests.calibrate_blunders --sets 1400 --only-seven
     python -m tests.calibrate_blunders --table FILE...
 
 Each set is one invented site with its crew (``tests/blunder_sets.py``), read four times: with nothing
@@ -30,6 +31,7 @@ from scipy.stats import binomtest, norm
 
 from siteplan.adjust.outcome import reliability
 from siteplan.adjust.site import Adjustment, adjust_site
+from siteplan.adjust.together import Together, together
 from siteplan.reconcile.compare import compare
 from siteplan.reconcile.diagnosis import Diagnosis, diagnose
 from siteplan.reconcile.tapes import load_tapes
@@ -65,6 +67,11 @@ WORLDS: Final = {
 }
 
 
+def _sum_says(chance: float, alpha: float) -> str:
+    told = Together(chance, alpha)
+    return "unusual" if told.unusual else "large" if told.too_large else ""
+
+
 @dataclass
 class Found:
     """What both engines say of one reading of a set."""
@@ -96,6 +103,23 @@ class Found:
     first_two: bool
     anything: bool
     """the diagnosis names anything"""
+    sum_chance: float = float("nan")
+    """of a sum of squares as large, with what is left free, were nothing wrong"""
+    sum_alpha: float = float("nan")
+    """where the chance is below this the report says that something may be off and cannot be located"""
+
+    @property
+    def told(self) -> str:
+        """What is made of the blunder, one of ``TOLD``."""
+        if self.located:
+            return "located"
+        if self.named:
+            return "named among several"
+        if self.detected:
+            return "another blamed"
+        return {"unusual": "detected, not locatable", "large": "possible, not locatable"}.get(
+            _sum_says(self.sum_chance, self.sum_alpha), "missed"
+        )
 
 
 @dataclass
@@ -109,6 +133,10 @@ class Outcome:
     clean_named: int = 0
     """causes the diagnosis names with nothing wrong"""
     clean_freed: int = 0
+    clean_sum_chance: float = float("nan")
+    clean_sum_alpha: float = float("nan")
+    freedom: int = 0
+    """checks left on the clean set"""
     tests: int = 0
     """suspects data snooping tests"""
     clean_own: float = 0.0
@@ -174,20 +202,26 @@ def theory_of(crew: Crew) -> Theory:
 
 
 def judged(
-    crew: Crew, texts: Sequence[str], folder: Path, *, adjusting: bool = True
-) -> tuple[Diagnosis, Adjustment | None]:
+    crew: Crew, texts: Sequence[str], folder: Path, *, adjusting: bool = True, diagnosing: bool = True
+) -> tuple[Diagnosis | None, Adjustment | None]:
     """What the program says of a tape file."""
     path = folder / "tapes.csv"
     path.write_text(csv_of(crew, texts), encoding="utf-8")
     tapes = load_tapes(crew.site, crew.plan, path)
     made = compare(crew.site, crew.plan, tapes)
-    found = diagnose(crew.site, crew.plan, tapes, made)
+    found = diagnose(crew.site, crew.plan, tapes, made) if diagnosing else None
     return found, adjust_site(crew.site, crew.plan, tapes, comparison=made) if adjusting else None
 
 
-def looked(crew: Crew, theory: Theory, planted: Planted, folder: Path) -> Found:
-    """Both engines on a set with a blunder."""
-    diagnosis, adjusted = judged(crew, planted.texts, folder)
+def summed(adjusted: Adjustment) -> Together:
+    """What the report has to say of all readings together."""
+    said = adjusted.setup.settings
+    return together(adjusted.conditions, said.alpha, said.power)
+
+
+def looked(crew: Crew, theory: Theory, planted: Planted, folder: Path, *, diagnosing: bool = True) -> Found:
+    """Both engines on a set with a blunder, or the adjustment alone."""
+    diagnosis, adjusted = judged(crew, planted.texts, folder, diagnosing=diagnosing)
     assert adjusted is not None
     k = planted.reading
     target = f"r{k}"
@@ -201,7 +235,8 @@ def looked(crew: Crew, theory: Theory, planted: Planted, folder: Path) -> Found:
 
     named = any(target in readings(g) for g in groups)
     located = bool(own) and len(out) == 1 and readings(own[0]) == [target]
-    hit = [c for c in diagnosis.named if c.target == target]
+    causes = () if diagnosis is None else diagnosis.named
+    hit = [c for c in causes if c.target == target]
     order = [hit[0].cause, *(a.cause for a in hit[0].alternatives)] if hit else []
     read = np.array([metres_of(t) for t in planted.texts])
     return Found(
@@ -220,28 +255,39 @@ def looked(crew: Crew, theory: Theory, planted: Planted, folder: Path) -> Found:
         diagnosed=bool(hit),
         first=order[:1] == [planted.cause],
         first_two=planted.cause in order[:2],
-        anything=bool(diagnosis.named),
+        anything=bool(causes),
+        sum_chance=summed(adjusted).chance,
+        sum_alpha=summed(adjusted).alpha,
     )
 
 
-def one_set(number: int, world: World, folder: Path, *, adjusting: bool = True) -> Outcome:
-    """Invent, trace, tape, plant, and ask; without ``adjusting`` only the clean set is diagnosed."""
+def one_set(
+    number: int, world: World, folder: Path, *, adjusting: bool = True, only_seven: bool = False
+) -> Outcome:
+    """Invent, trace, tape, plant, and ask; without ``adjusting`` only the clean set is diagnosed.
+
+    ``only_seven``: the clean set and the one with a blunder of 7 sigma are adjusted, and that is all.
+    """
     rng = np.random.default_rng([EXPERIMENT, number])
     inventing, planting = rng.spawn(2)
     cause = CAUSES[number % len(CAUSES)]
     crew = crew_of(inventing, folder, number, world, WRITTEN_IN.get(cause, STYLES))
     theory = theory_of(crew)
     made = Outcome(number, crew.style, crew.vertex_m, len(crew.texts))
-    diagnosis, adjusted = judged(crew, crew.texts, folder, adjusting=adjusting)
-    made.clean_named = len(diagnosis.named)
+    diagnosis, adjusted = judged(crew, crew.texts, folder, adjusting=adjusting, diagnosing=not only_seven)
+    made.clean_named = 0 if diagnosis is None else len(diagnosis.named)
     read = np.array([metres_of(t) for t in crew.texts])
     made.clean_own = float((np.abs(theory.tests(read)) > norm.isf(ALPHA / 2)).mean())
     if adjusted is None:
         return made
     made.clean_freed, made.tests = len(adjusted.freed), len(adjusted.suspects)
+    made.freedom = adjusted.conditions.freedom
+    made.clean_sum_chance, made.clean_sum_alpha = summed(adjusted).chance, summed(adjusted).alpha
     if not adjusted.freed:
         made.gap = float(np.abs(reliability(adjusted).redundancy - theory.redundancy()).max())
-    made.seven = looked(crew, theory, sized(planting, crew, LARGE), folder)
+    made.seven = looked(crew, theory, sized(planting, crew, LARGE), folder, diagnosing=not only_seven)
+    if only_seven:
+        return made
     made.other = looked(crew, theory, sized(planting, crew, SIGMAS[number % len(SIGMAS)]), folder)
     planted = from_list(planting, crew, cause)
     if planted is not None:
@@ -249,12 +295,12 @@ def one_set(number: int, world: World, folder: Path, *, adjusting: bool = True) 
     return made
 
 
-def run(numbers: Iterable[int], world: World) -> list[Outcome]:
+def run(numbers: Iterable[int], world: World, *, only_seven: bool = False) -> list[Outcome]:
     """Outcomes of sets, each in a folder of its own that is taken away again."""
     made = []
     for number in numbers:
         with tempfile.TemporaryDirectory() as folder:
-            made.append(one_set(number, world, Path(folder)))
+            made.append(one_set(number, world, Path(folder), only_seven=only_seven))
     return made
 
 
@@ -277,6 +323,12 @@ def errors_off(found: Sequence[Found], what: str) -> float:
     return float((hits - power).sum()) / spread if spread > 0 else 0.0
 
 
+TOLD: Final = (
+    "located", "named among several", "detected, not locatable", "possible, not locatable", "another blamed",
+    "missed",
+)  # fmt: skip
+"""what is made of a blunder, best first"""
+FINE: Final = ((0.3, 0.4), (0.4, 0.5), (0.5, 0.7), (0.7, 1.0))
 BINS: Final = ((0.0, 0.1), (0.1, 0.2), (0.2, 0.3), (0.3, 0.5), (0.5, 1.0))
 
 
@@ -287,6 +339,32 @@ def _row(name: str, found: Sequence[Found]) -> str:
     cells = [share([bool(getattr(f, w)) for f in found]) for w in ("own_test", "named", "located", "honest")]
     off = errors_off(found, "named")
     return f"| {name} | {len(found)} | {power:.1f} | {' | '.join(cells)} | {off:+.1f} |"
+
+
+def told_table(outcomes: Sequence[Outcome]) -> str:
+    """What is made of a blunder of 7 sigma, by redundancy from ``CHECKED`` on, and of clean sets."""
+    seven = [o.seven for o in outcomes if o.seven and o.seven.redundancy >= CHECKED]
+    rows = [
+        f"| redundancy | sets | {' | '.join(TOLD)} | first three | first four |",
+        "| --- " + "| ---: " * (len(TOLD) + 3) + "|",
+    ]
+    for low, high in (*FINE, (CHECKED, 1.0)):
+        own = [f.told for f in seven if low <= f.redundancy < high]
+        cells = [share([t == name for t in own]) for name in TOLD]
+        cells += [share([t in TOLD[:n] for t in own]) for n in (3, 4)]
+        rows.append(f"| {low:g} to {high:g} | {len(own)} | {' | '.join(cells)} |")
+    freed = [bool(o.clean_freed) for o in outcomes]
+    says = [_sum_says(o.clean_sum_chance, o.clean_sum_alpha) for o in outcomes]
+    return "\n".join([
+        *rows,
+        f"\n- clean sets: nothing left free in {share([not a for a in freed])}, {len(freed)} sets",
+        *(
+            f"- clean sets, nothing left free, and yet {word}: "
+            f"{share([s == key and not a for a, s in zip(freed, says, strict=True)])}"
+            for key, word in (("unusual", TOLD[2]), ("large", TOLD[3]))
+        ),
+        f"- checks left: {np.mean([o.freedom for o in outcomes]):.1f} on the average",
+    ])  # fmt: skip
 
 
 def table(outcomes: Sequence[Outcome]) -> str:
@@ -347,20 +425,25 @@ def main() -> None:
     parser.add_argument("--sets", type=int, default=480)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--world", choices=WORLDS, default="stated")
+    parser.add_argument("--only-seven", action="store_true", help="clean sets and 7 sigma, adjusted only")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--table", type=Path, nargs="*")
     given = parser.parse_args()
+
+    def told(made: Sequence[Outcome]) -> str:
+        return told_table(made) if given.only_seven else f"{table(made)}\n\n{told_table(made)}"
+
     if given.table:
-        print(table(loaded(row for file in given.table for row in json.loads(file.read_text("utf-8")))))
+        print(told(loaded(row for file in given.table for row in json.loads(file.read_text("utf-8")))))
         return
     outcomes: list[Outcome] = []
     for first in range(given.first, given.first + given.sets, SAVED_AFTER):
         last = min(first + SAVED_AFTER, given.first + given.sets)
-        outcomes += run(range(first, last), WORLDS[given.world])
+        outcomes += run(range(first, last), WORLDS[given.world], only_seven=given.only_seven)
         print(f"{len(outcomes)} sets", file=sys.stderr, flush=True)
         if given.out:
             given.out.write_text(json.dumps([asdict(o) for o in outcomes]), encoding="utf-8")
-    print(table(outcomes))
+    print(told(outcomes))
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import json
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -16,12 +17,15 @@ from scipy import sparse
 from scipy.stats import chi2 as chi2_law
 
 from siteplan.adjust.accept import accept, adjusted_features, adjusted_site, already_used, changes
+from siteplan.adjust.conditions import noncentrality
 from siteplan.adjust.lines import line_gradient, matched_legs, snapped
 from siteplan.adjust.moved import moved
-from siteplan.adjust.outcome import outcome
-from siteplan.adjust.site import adjust_site, carried_over
+from siteplan.adjust.outcome import global_chance, outcome
+from siteplan.adjust.report import global_text
+from siteplan.adjust.site import Adjustment, adjust_site, carried_over
 from siteplan.adjust.snooping import Freed, Rival, Suspects
 from siteplan.adjust.sure import adjusted_lengths
+from siteplan.adjust.together import equal_power
 from siteplan.cli import program
 from siteplan.errors import UsageError
 from siteplan.ordering import purchase
@@ -278,6 +282,47 @@ def test_two_readings_against_the_outline_free_the_leg(tmp_path: Path) -> None:
     at = int(np.flatnonzero(plan.runs.leg_id == leg)[0])
     assert made.leg_after_m[at] == pytest.approx(8.605, abs=0.01)
     assert made.solution.shift[0] == pytest.approx(-0.6, abs=0.06)  # as drawn it is too short
+
+
+def together_off(folder: Path, off_m: float) -> tuple[Adjustment, str]:
+    """Six beds, their sides taped longer and shorter in turn; of 20 mm vertices, so good to some 30 mm."""
+    boxes = {f"B{k}": polygon(rectangle(8, 3, at=(12 * k, 0), turn_deg=7)) for k in range(1, 7)}
+    site, plan = made_site(folder, boxes)
+    legs = {}
+    for k in range(1, 7):
+        for side, (long, way) in enumerate(((8, 1), (3, -1), (8, -1), (3, 1)), start=1):
+            legs[f"B{k}_1_{side}"] = f"{long + way * off_m:.3f} m"
+    tapes = taped(site, plan, **legs)
+    made = adjust_site(site, plan, tapes)
+    chance = global_chance(made.conditions.chi2, made.conditions.freedom)
+    return made, global_text(made, SimpleNamespace(chance=chance))  # type: ignore[arg-type]
+
+
+def test_what_all_readings_show_and_none_alone_is_detected_and_not_located(tmp_path: Path) -> None:
+    made, text = together_off(tmp_path, 0.055)
+    assert made.freed == ()
+    assert made.conditions.chi2 > chi2_law.isf(0.025, made.conditions.freedom)
+    assert "a slip is detected, but cannot be located" in text
+    made, text = together_off(tmp_path, 0.0345)
+    chance = chi2_law.sf(made.conditions.chi2, made.conditions.freedom)
+    # 24 checks: the sum is told where it comes by chance in less than 13 of 100 sets
+    assert made.conditions.freedom == 24
+    assert 0.025 < chance < equal_power(0.001, 0.80, 24) == pytest.approx(0.131, abs=0.001)
+    assert f"in {100 * chance:.0f} of 100 sets" in text
+    assert "could not be located" in text
+    made, text = together_off(tmp_path, 0.025)
+    assert text.endswith("(within chance).")
+
+
+@pytest.mark.parametrize("freedom", [1, 5, 24, 60])
+def test_the_sum_finds_what_a_reading_finds_as_often(freedom: int) -> None:
+    """200,000 sets of normal residuals, one moved by the least that its own test finds 4 times in 5."""
+    alpha = equal_power(0.001, 0.80, freedom)
+    rng = np.random.default_rng(freedom)
+    sums = np.zeros(200_000)
+    for k in range(freedom):
+        sums += (rng.standard_normal(200_000) + (noncentrality(0.001, 0.80) if k == 0 else 0.0)) ** 2
+    assert (sums > chi2_law.isf(alpha, freedom)).mean() == pytest.approx(0.80, abs=0.004)
 
 
 def test_a_reading_alone_against_the_outline_is_left_out_and_said_so(tmp_path: Path) -> None:
