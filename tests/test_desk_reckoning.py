@@ -13,6 +13,7 @@ from siteplan.desk import reckoning
 from siteplan.desk.reckoning import Reckoned, Worker
 from siteplan.desk.state import State
 from siteplan.parts import Part
+from siteplan.publish import write
 from siteplan.sites import load_site
 
 from .desk_sites import Desk, desk, polygon, put, rectangle, ring, two_beds
@@ -178,3 +179,36 @@ def test_downloads_say_what_a_fresh_start_says(tmp_path: Path) -> None:
         assert part.site.pictures.of_bed.tolist() == fresh.pictures.of_bed.tolist()
         texts = {f["text"] for f in made.get("/api/panel")["findings"]}
         assert {f.text for f in fresh.findings} <= texts
+
+
+def test_overlaps_are_looked_for_once_and_not_for_every_bed(
+    three: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[int] = []
+    plain = write.overlap_findings
+
+    def counted(*args: Any) -> Any:
+        looked.append(1)
+        return plain(*args)
+
+    three.session.worker.wait(three.session.now())
+    monkeypatch.setattr(write, "overlap_findings", counted)
+    for bed in ("B1", "B2", "B3"):
+        assert three.get(f"/api/panel?bed={bed}")["bed"] == bed
+    assert not looked
+    three.session.worker.stop()
+    three.edit(moved(three))  # plans one bed; its panel comes with the answer
+    for bed in ("B3", "B1", "B3", "B2"):
+        three.get(f"/api/panel?bed={bed}")
+    assert len(looked) == 1
+
+
+def test_a_bed_is_told_the_same_before_and_after_the_whole_site_is_reckoned(tmp_path: Path) -> None:
+    with desk(two_beds(tmp_path / "site", more='[bed.B1]\noffset = "50 mm"\n')) as made:
+        made.session.worker.stop()
+        made.edit({"op": "set", "path": ["bed", "B1", "offset"], "value": "20 mm"})
+        made.edit(moved(made, "B2"))
+        before = made.get("/api/panel?bed=B1")["findings"]
+        assert any("site.toml says" in f["text"] for f in before)
+        made.session.worker.wait(made.session.now())
+        assert made.get("/api/panel?bed=B1")["findings"] == before

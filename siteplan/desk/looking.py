@@ -118,7 +118,7 @@ class Looking(ABC):
         if found is None:
             raise Refused(404, f'there is no bed "{bed[:80]}" in the plan')
         shown, k = found
-        return bed_panel(shown.view.part, k, state.revision)
+        return bed_panel(shown.view, k, state.revision)
 
     def _site_panel(self, state: State) -> dict[str, Any]:
         done = self.worker.get(state)

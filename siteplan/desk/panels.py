@@ -7,14 +7,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from siteplan.desk.view import BED_SUMS, Shown
+from siteplan.desk.view import BED_SUMS, PartView, Shown
 from siteplan.desk.words import Words, counted, rows
 from siteplan.errors import Finding
 from siteplan.laying.result import Takeoff
 from siteplan.lengths import bed_measures
 from siteplan.model import PieceKind
 from siteplan.parts import Part
-from siteplan.publish.write import all_findings
 from siteplan.tables import taken
 from siteplan.types import BoolArray, IntArray
 from siteplan.units import um_to_m
@@ -79,15 +78,16 @@ def finding_rows(part: Part, findings: Sequence[Finding]) -> list[dict[str, Any]
     ]
 
 
-def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
+def bed_panel(view: PartView, bed: int, revision: int) -> dict[str, Any]:
     """The panel of one bed.
 
     Parameters
     ----------
-    part : the bed's part
+    view : of the bed's part
     bed : its index there
     revision : of the record
     """
+    part = view.part
     site, runs, result = part.site, part.plan.runs, part.result
     words = Words.of(site)
     own = np.arange(len(site.beds)) == bed
@@ -123,7 +123,7 @@ def bed_panel(part: Part, bed: int, revision: int) -> dict[str, Any]:
         "counts": counts.table(),
         "legs": _leg_rows(part, legs, words),
         "unmet": _unmet_rows(part, unmet, words),
-        "findings": finding_rows(part, [f for f in all_findings(site, part.plan, result) if f.bed == bed_id]),
+        "findings": finding_rows(part, [f for f in view.findings if f.bed == bed_id]),
         "cost": None,
     }
 

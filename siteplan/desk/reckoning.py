@@ -18,7 +18,7 @@ import numpy as np
 from siteplan.desk.panels import finding_rows
 from siteplan.desk.state import State
 from siteplan.desk.words import money, rows
-from siteplan.errors import DataError, SiteplanError
+from siteplan.errors import DataError, Finding, SiteplanError
 from siteplan.inputs import read_said, said_of
 from siteplan.laying.order import Order
 from siteplan.ordering import purchase
@@ -40,6 +40,9 @@ class Reckoned:
     """None for a site without beds"""
     cost: dict[str, Any]
     findings: list[dict[str, Any]]
+    """of the plan and of its order, as the page gets them"""
+    found: tuple[Finding, ...] = ()
+    """of the plan alone"""
     why: str | None = None
     """why it could not be reckoned"""
 
@@ -83,15 +86,16 @@ def reckoned(state: State) -> Reckoned:
         if part is None:
             return Reckoned(state.etag, None, {"text": "nothing to order yet", "pending": False}, [])
         order = purchase(part.site, part.plan, part.result).order
-        findings = (*all_findings(part.site, part.plan, part.result), *order.findings)
-        return Reckoned(state.etag, part, cost_of(order), finding_rows(part, findings))
+        found = all_findings(part.site, part.plan, part.result)
+        told = finding_rows(part, (*found, *order.findings))
+        return Reckoned(state.etag, part, cost_of(order), told, found)
     except SiteplanError as error:
         why = str(error)
     except Exception as error:
         # a mistake of ours must end neither the thread nor the wait for it
         LOG.exception("the desk stumbled over the order of revision %d", state.revision)
         why = f"The desk stumbled over this ({type(error).__name__}). Please report it"
-    return Reckoned(state.etag, part, {"text": why, "pending": False}, [], why)
+    return Reckoned(state.etag, part, {"text": why, "pending": False}, [], why=why)
 
 
 def cost_of(order: Order) -> dict[str, Any]:

@@ -98,8 +98,12 @@ class Session(Looking):
     def _consolidated(self, state: State, made: Reckoned) -> None:
         """The whole site planned in one piece takes the place of the parts it was put together from."""
         with self.lock:
-            if made.part is not None and self.state.etag == state.etag and len(self.state.shown) > 1:
+            if made.part is None or self.state.etag != state.etag:
+                return
+            if self.state.shown[0].view.part.plan is not made.part.plan:
                 self.state = with_shown(self.state, (shown_part(made.part),))
+            if made.why is None:
+                self.state.shown[0].view.__dict__["findings"] = made.found
 
     def whole(self, state: State) -> Part:
         """The whole site of a state, planned in one piece.
@@ -303,7 +307,7 @@ class Session(Looking):
         found = state.find(beds[0]) if beds else None
         if found is not None:
             shown, k = found
-            panel = bed_panel(shown.view.part, k, state.revision)
+            panel = bed_panel(shown.view, k, state.revision)
         return {
             "revision": state.revision,
             "plan": plan_answer(done.fresh),

@@ -15,11 +15,13 @@ import numpy as np
 
 from siteplan.desk.bare import bare_lines
 from siteplan.desk.words import Words
+from siteplan.errors import Finding
 from siteplan.layers import run_lines
 from siteplan.model import PieceKind
 from siteplan.parts import Part
 from siteplan.planar import offsets_of, ragged
-from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, ObjectArray, OffsetArray
+from siteplan.publish.write import all_findings
+from siteplan.types import BoolArray, FloatArray, IntArray, LonLatArray, OffsetArray
 
 Box = tuple[float, float, float, float]
 """west, south, east, north"""
@@ -111,6 +113,11 @@ class PartView:
     def index(self) -> dict[str, int]:
         """Index of each bed."""
         return {bed: k for k, bed in enumerate(self.bed_ids)}
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What there is to say of the part: looked for once, not for every bed somebody clicks."""
+        return all_findings(self.part.site, self.part.plan, self.part.result)
 
     @cached_property
     def bed_sums(self) -> BedSums:
@@ -365,11 +372,3 @@ def meets(boxes: FloatArray, box: Box) -> BoolArray:
         (boxes[:, 2] >= west) & (boxes[:, 0] <= east) & (boxes[:, 3] >= south) & (boxes[:, 1] <= north)
     )
     return found
-
-
-def object_texts(values: Iterable[Any]) -> ObjectArray:
-    """Texts as an object array."""
-    made = list(values)
-    out = np.empty(len(made), dtype=object)
-    out[:] = made
-    return out

@@ -11,7 +11,7 @@ import numpy as np
 from siteplan.parts import Part
 from siteplan.sites import Site
 from siteplan.types import FloatArray
-from siteplan.units import Unit, format_length, format_lengths, um_to_m
+from siteplan.units import Unit, format_length, format_lengths
 
 SQUARE_FOOT_M2: Final = 0.3048**2
 
@@ -81,8 +81,3 @@ def counted(count: int, one: str, many: str | None = None) -> str:
 def rows(pairs: Iterable[tuple[str, Any]]) -> list[dict[str, str]]:
     """Rows of a panel."""
     return [{"label": label, "text": str(text)} for label, text in pairs]
-
-
-def lengths_um(words: Words, values: Iterable[int]) -> list[str]:
-    """Whole micrometres as text."""
-    return [words.length(um_to_m(int(v))) for v in values]
