@@ -102,8 +102,6 @@ class Solution:
     freedom: int
     """observations less unknowns and shifts"""
     steps: int
-    last_step: float
-    """of the last step, in standard deviations of the unknowns: none moved by more"""
     factor: Any
     """factors of the scaled normal equations"""
     scale: FloatArray
@@ -176,7 +174,7 @@ def solve(network: Network, shifts: Shifts | None = None, *, start: FloatArray |
         misfit, gradient, chi2 = new_misfit, new_gradient, new_chi2
         if moved < TOLERANCE:
             factor, scale = _factored(gradient)
-            return weigh.solution(x, misfit, chi2, count, moved, factor, scale)
+            return weigh.solution(x, misfit, chi2, count, factor, scale)
     raise DataError(
         Fault(
             "no-convergence",
@@ -209,9 +207,8 @@ class _Weigh:
         return np.concatenate([own, left / net.sigma]), gradient
 
     def solution(
-        self, x: FloatArray, misfit: FloatArray, chi2: float, steps: int, moved: float, factor: Any,
-        scale: FloatArray,
-    ) -> Solution:  # fmt: skip
+        self, x: FloatArray, misfit: FloatArray, chi2: float, steps: int, factor: Any, scale: FloatArray
+    ) -> Solution:
         """What is returned."""
         net, rows = self.network, self.rows
         own = np.full(self.count, np.nan)
@@ -220,7 +217,7 @@ class _Weigh:
         freedom = len(misfit) - len(x)
         return Solution(
             net, self.shifts, x[: self.count], x[self.count :], own, misfit[len(rows) :] * net.sigma,
-            jacobian, chi2, freedom, steps, moved, factor, scale,
+            jacobian, chi2, freedom, steps, factor, scale,
         )  # fmt: skip
 
 
