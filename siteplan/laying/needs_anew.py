@@ -44,12 +44,8 @@ class Anew:
 
     filled: Filled
     """the runs one after the other: their units, which legs are laid, what of each is to be filled"""
-    run_draw: IntArray
-    """(k,) the site each is of"""
     draw: IntArray
     """(m,) the site each leg is of"""
-    run: IntArray
-    """(k,) which run of the plan each is"""
 
 
 def may_be_laid_anew(runs: Runs, line: ProductLine) -> BoolArray:
@@ -142,7 +138,7 @@ def stand_anew(
     laid = ~units.short & (curve == "")
     own = replace(filled, runs=many, part=part, units=units, curve=curve, laid=laid, rest_um=rest,
                   clear_um=clear, curved=None)  # fmt: skip
-    return Anew(own, draw, site, run)
+    return Anew(own, site)
 
 
 def units_of_runs(runs: Runs, units: Units, line: ProductLine) -> IntArray:
