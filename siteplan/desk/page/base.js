@@ -11,7 +11,10 @@ const desk = (() => {
   const heard = new Map();
   /* names of events: site, features, plan, panel, chosen, mode, tool, saving, view */
   const on = (name, act) => { heard.set(name, [...(heard.get(name) || []), act]); };
-  const tell = (name, detail) => (heard.get(name) || []).forEach((act) => act(detail));
+  /* a mistake in one who hears does not end what tells: saving goes on, and the mistake is seen all the same */
+  const tell = (name, detail) => (heard.get(name) || []).forEach((act) => {
+    try { act(detail); } catch (mistake) { setTimeout(() => { throw mistake; }); }
+  });
 
   const state = {
     site: null,          /* what /api/site told */

@@ -38,6 +38,7 @@
   ];
   const begin = (item) => {
     if (state.readOnly) { say(`Nothing can be drawn: ${state.readOnly}`); return; }
+    desk.edit.settle();
     if (item.key !== "island") { desk.edit.choose(null, { silent: true }); }
     desk.sketch.begin(item.spec);
     if (desk.narrow()) { desk.openSide(false); }
@@ -47,12 +48,14 @@
   /* ------------------------------------------------------------------ the chosen thing */
 
   const split = () => {
+    desk.edit.settle();
     const feature = desk.edit.chosen();
     desk.sketch.begin({ name: "split", least: 2, closes: "never", color: "#A33C00", say: `Split ${called(feature)}: click a line right across it.`,
       done: (points) => { desk.saving.act(`Split ${called(feature)}`, [{ op: "split", role: feature.role, id: feature.id, line: points }]); desk.edit.choose(null, { silent: true }); } });
     map().getContainer().focus();
   };
   const join = () => {
+    desk.edit.settle();
     const first = desk.edit.chosen();
     state.tool = "join";
     desk.joinTo = (second) => {
@@ -96,15 +99,19 @@
     keepIt.type = "submit";
     form.append(keepIt);
     const take = () => {
-      const attributes = { ...feature.attributes };
-      let other = name.value !== (feature.name || "");
-      inputs.forEach(({ key, kind, input, now }) => {
+      desk.edit.settle();
+      /* the words were read a while ago: the outline is what it is now, under the id it has now */
+      const now = features.get(fill.of);
+      if (!now) { return; }
+      const attributes = { ...now.attributes }, named = name.value !== (feature.name || "");
+      let other = named;
+      inputs.forEach(({ key, kind, input, now: was }) => {
         const value = input.value === "" ? null : kind === "number" ? Number(input.value) : input.value;
-        if (String(value ?? "") !== String(now ?? "")) { attributes[key] = value; other = true; }
+        if (String(value ?? "") !== String(was ?? "")) { attributes[key] = value; other = true; }
       });
       if (!other) { return; }
-      const after = desk.store.ready({ ...bare(feature), fresh: feature.fresh, name: name.value, attributes });
-      desk.edit.save(`Named ${called(after)}`, feature, after);
+      const after = desk.store.ready({ ...bare(now), fresh: now.fresh, name: named ? name.value : now.name, attributes });
+      desk.edit.save(`Named ${called(after)}`, now, after);
     };
     form.addEventListener("submit", (event) => { event.preventDefault(); take(); });
     return form;
@@ -123,8 +130,8 @@
   const fill = () => {
     const box = $("chosen-draw"), feature = desk.edit.chosen();
     const focused = box.contains(document.activeElement) ? document.activeElement.textContent : null;
-    if (box.contains(document.activeElement) && ["INPUT", "SELECT"].includes(document.activeElement.tagName) && fill.of === feature) { return; }
-    fill.of = feature;
+    if (box.contains(document.activeElement) && ["INPUT", "SELECT"].includes(document.activeElement.tagName) && feature && fill.of === feature.key) { return; }
+    fill.of = feature ? feature.key : null;
     box.replaceChildren();
     if (!feature) {
       const told = make("p", "Click an outline on the map to change it.", "soft");
@@ -173,6 +180,7 @@
     on("points", fill);
     on("mode", fill);
     on("refused", fill);
+    on("renamed", ({ from, to }) => { if (fill.of === from) { fill.of = to; } });
     on("saved", fill);
     on("tool", () => document.querySelectorAll("[data-draw]").forEach((node) => node.setAttribute("aria-pressed", String(node.dataset.draw === state.tool))));
     on("chosen panel", (panel) => {

@@ -37,7 +37,7 @@
   const isNew = (feature) => feature.id.startsWith("new-") && feature.fresh;
   const change = (feature) => ({ op: "put", ...bare(feature), ...(isNew(feature) ? { id: null, local: feature.id } : {}) });
   const save = (what, before, after) => {
-    desk.saving.act(what, [change(after)], [{ key: keyOf(after), before: before ? { ...bare(before), fresh: before.fresh } : null, after: { ...bare(after), fresh: after.fresh } }]);
+    return desk.saving.act(what, [change(after)], [{ key: keyOf(after), before: before ? { ...bare(before), fresh: before.fresh } : null, after: { ...bare(after), fresh: after.fresh } }]);
   };
   const withRings = (feature, rings) => ready({ ...bare(feature), fresh: feature.fresh, rings });
 
@@ -63,7 +63,7 @@
   const next = (ring, i, n) => (ring <= ISLAND ? (i + 1) % n : i + 1);
   const handles = () => {
     const feature = drag ? drag.now : chosen();
-    return feature && pen.editing() && !desk.sketch.active() ? feature : null;
+    return feature && pen.editing() && !desk.sketch.active() && (drag || !desk.saving.behind(feature.key)) ? feature : null;
   };
   const each = (feature, visit) => {
     const size = map().getSize();
@@ -109,6 +109,7 @@
   };
   const snaps = latest(({ wish }) => post("/api/geometry", wish));
   const take = (handle) => {
+    if (drag) { finish(drag); }      /* the one before still asks where its point snaps to: it is saved as it lies */
     const feature = chosen();
     let now = feature, spot = { ring: handle.ring, i: handle.i };
     if (handle.kind === "side") {
@@ -127,7 +128,7 @@
     tryOut(drag.now);
   };
   const move = (point) => {
-    if (!drag) { return; }
+    if (!drag || drag.dropping) { return; }
     drag.moved = true;
     const at = toLonLat(point), mine = drag;
     mine.at = at;
@@ -138,21 +139,26 @@
       if (drag === mine && answer && answer.to && mine.at === at) { follow(answer.point, answer.to); }
     });
   };
-  const drop = async () => {
-    if (!drag) { return; }
-    const mine = drag;
-    snaps.drop();
-    if (mine.moved && state.snap) {
-      const except = { role: mine.before.role, id: mine.before.id, ring: mine.spot.ring, vertex: mine.spot.i };
-      const found = await desk.sketch.snapNow(mine.at, { except, points: neighbours(mine.now, mine.spot) });
-      mine.now = setPoint(mine.now, mine.spot, found.point);
-    }
+  const finish = (mine) => {
     tries.drop();
     drag = null;
     held(false);
     if (mine.moved) { save(`${mine.inserted ? "Put a point into" : "Moved a point of"} ${called(mine.before)}`, mine.before, mine.now); }
     pen.ask();
     tell("points");
+  };
+  const drop = async () => {
+    if (!drag || drag.dropping) { return; }
+    const mine = drag;
+    mine.dropping = true;
+    snaps.drop();
+    if (mine.moved && state.snap) {
+      const except = { role: mine.before.role, id: mine.before.id, ring: mine.spot.ring, vertex: mine.spot.i };
+      const found = await desk.sketch.snapNow(mine.at, { except, points: neighbours(mine.now, mine.spot) });
+      if (drag !== mine) { return; }      /* saved already, or given up */
+      mine.now = setPoint(mine.now, mine.spot, found.point);
+    }
+    finish(mine);
   };
   const giveUp = () => {
     if (!drag) { return; }
@@ -184,6 +190,7 @@
   };
   /* arrow keys move the point at once; it is saved when they rest */
   const nudge = (event) => {
+    if (drag && drag.dropping) { finish(drag); }
     const feature = chosen();
     if (!drag) { take({ ...active, kind: "point", at: toScreen(feature.rings[active.ring][active.i]) }); drag.byKeys = true; }
     const at = pen.nudge(event, toScreen(drag.now.rings[drag.spot.ring][drag.spot.i]));
@@ -195,13 +202,10 @@
   };
   const settle = () => {
     clearTimeout(moved);
-    if (!drag || !drag.byKeys) { return; }
-    const mine = drag;
-    tries.drop();
-    drag = null;
-    held(false);
-    save(`Moved a point of ${called(mine.before)}`, mine.before, mine.now);
-    say("Moved");
+    if (!drag || !(drag.byKeys || drag.dropping)) { return; }
+    const { byKeys } = drag;
+    finish(drag);
+    if (byKeys) { say("Moved"); }
   };
   const insert = () => {
     settle();
@@ -229,6 +233,7 @@
     tell("points");
   };
   const removeAll = () => {
+    settle();
     const feature = chosen();
     if (!feature) { return; }
     choose(null, { silent: true });

@@ -19,17 +19,19 @@
     const told = { "X-Desk-Token": token, ...headers };
     if (body !== undefined) { told["Content-Type"] = "application/json"; }
     try {
-      return await fetch(path, { method: body === undefined ? "GET" : "POST", headers: told, cache: "no-store",
+      const answer = await fetch(path, { method: body === undefined ? "GET" : "POST", headers: told, cache: "no-store",
         body: body === undefined ? undefined : JSON.stringify(body), signal: stop.signal });
+      /* with its text: an answer that is cut off, or never ends, is none */
+      return { ok: answer.ok, status: answer.status, text: await answer.text() };
     } catch (error) {
       if (signal && signal.aborted) { throw error; }
       throw new NoAnswer(String(error));
     } finally { clearTimeout(timer); }
   };
-  const parsed = async (answer) => {
+  const parsed = (answer) => {
     let body;
-    try { body = answer.status === 204 ? {} : await answer.json(); } catch {
-      /* cut off in the middle, or not the program that answers */
+    try { body = answer.status === 204 ? {} : JSON.parse(answer.text); } catch {
+      /* not the program that answers */
       throw answer.ok ? new NoAnswer("half an answer") : new Refused(answer.status, {});
     }
     if (!answer.ok) { throw new Refused(answer.status, body || {}); }
@@ -39,7 +41,7 @@
   const renewed = async () => {
     const answer = await ask("/");
     if (!answer.ok) { return false; }
-    const fresh = tokenIn(new DOMParser().parseFromString(await answer.text(), "text/html"));
+    const fresh = tokenIn(new DOMParser().parseFromString(answer.text, "text/html"));
     const changed = Boolean(fresh) && fresh !== token;
     token = fresh || token;
     return changed;
@@ -75,5 +77,5 @@
     };
   };
 
-  desk.net = { NoAnswer, Refused, get, post, latest, renewed };
+  desk.net = { NoAnswer, Refused, get, post, latest };
 })();

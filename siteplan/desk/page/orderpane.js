@@ -90,7 +90,9 @@
       return areas.length === 1 ? { type: "Polygon", coordinates: areas[0] } : { type: "MultiPolygon", coordinates: areas };
     };
     const list = [...features.values()].map((feature) => ({ type: "Feature", id: feature.key, properties: { ...bare(feature).attributes, role: feature.role, id: feature.id, name: feature.name || "", saved: !waiting.has(feature.key) }, geometry: geometry(feature) }));
-    return JSON.stringify({ type: "FeatureCollection", features: list }, null, 1);
+    /* edits that are no outline too: settings, tapes, islands, splits */
+    const waits = desk.saving.entries().map(({ mode, what, changes }) => ({ mode, what, changes: changes || [] }));
+    return JSON.stringify({ type: "FeatureCollection", features: list, not_saved: waits }, null, 1);
   };
   const saveDrawing = () => { download("drawing.geojson", drawing(), "application/geo+json"); say("The drawing in this page is downloaded."); };
 

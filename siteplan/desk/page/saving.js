@@ -6,6 +6,8 @@
   const { state, tell, keep, say } = desk;
   const { NoAnswer, Refused, get, post } = desk.net;
   const { features, put, keyOf, plan, look, keepUp } = desk.store;
+  const { question, whole, plain, reshaped, changesOf, renamedIn, about, takenUp } = desk.edits;
+  const { arrived, takeUp } = desk.kept;
   const STEPS = 200;
 
   const tab = `${Date.now().toString(36)}-${Math.floor(Math.random() * 1e9).toString(36)}`;
@@ -13,7 +15,7 @@
   let queue = [];                 /* {what, changes, touched:[{key, before, after}], mode, of, item} */
   let halt = null;                /* why the queue stands still: {kind, text, ...} */
   let busy = false, retry = 0, unkept = false;
-  /* {what, before, revision, last}: an edit's own revision, the one whose content was there before it, and
+  /* {what, keys, before, revision, last}: the features it is about, an edit's own revision, the one whose content was there before it, and
      the newest revision that did or undid it; oldest first */
   let undos = [], redos = [];
   let content = 0;                /* the first revision that had the content the head has now */
@@ -21,7 +23,6 @@
 
   /* ------------------------------------------------------------------ what is waiting, kept */
 
-  const plain = (entry) => (entry.mode === "edit" ? { ...entry, item: undefined } : entry);
   const persist = () => {
     if (!state.site) { return; }
     if (queue.length || refusals.size) {
@@ -40,7 +41,16 @@
     refusals.forEach(({ after }) => put(after));
     queue.forEach(apply);
   };
-  desk.on("fetched", onTop);
+  desk.on("fetched", () => { unseen = () => false; onTop(); });
+
+  /* ------------------------------------------------------------------ what may be built on
+
+     A put carries whole outlines.  It must not go out behind something that changes the outline in the
+     program alone, an island, a split, an undo: it would bring the old one back. */
+
+  let unseen = () => false;      /* of a feature: was it changed elsewhere, and has not been fetched since? */
+  /* the outline in the page is older than what waits, or than what the program holds */
+  const behind = (key) => unseen(key) || queue.some((entry) => changesOf(entry)(key));
 
   /* ------------------------------------------------------------------ the state everybody sees */
 
@@ -64,34 +74,15 @@
 
   /* ------------------------------------------------------------------ sending */
 
-  const onTheWire = ({ local, ...change }) => (local ? { ...change, id: null } : change);
-  /* Undoing the newest edit goes back to the content before it.  Where somebody else has saved since,
-     the edit's own changes alone are taken back. */
-  const wayBack = ({ item, redo }) => (content === (redo ? item.before : item.revision) ? (redo ? item.revision : item.before) : null);
-  const question = (entry) => {
-    const headers = { "If-Match": state.etag }, base = state.revision;
-    if (entry.mode === "edit") { return post("/api/edit", { base, what: entry.what, changes: entry.changes.map(onTheWire) }, { headers }); }
-    if (entry.mode === "undo") { entry.to = wayBack(entry); }
-    return entry.to ? post("/api/back", { base, to: entry.to }, { headers })
-      : post("/api/undo", { base, revision: entry.item.last }, { headers });
-  };
-
-  const whole = (entry) => entry.mode !== "edit" || entry.changes.some((change) => !["put", "tape", "drop_tape"].includes(change.op));
-
   /* a new feature has its id from the program now: what waits behind it speaks of it by that id */
   const rename = (from, to) => {
-    const renamed = (key) => (key === from ? keyOf(to) : key);
-    queue.forEach((entry) => {
-      entry.touched = entry.touched.map(({ key, before, after }) => ({ key: renamed(key),
-        before: before && keyOf(before) === from ? { ...before, id: to.id } : before,
-        after: after && keyOf(after) === from ? { ...after, id: to.id } : after }));
-      entry.changes = (entry.changes || []).map((change) =>
-        (change.local && `${change.role} ${change.local}` === from ? { ...change, id: to.id, local: undefined }
-          : change.ids ? { ...change, ids: change.ids.map((id) => (`${change.role} ${id}` === from ? to.id : id)) }
-            : change.id && `${change.role || "beds"} ${change.id}` === from ? { ...change, id: to.id } : change));
-    });
+    [...undos, ...redos].forEach((item) => { item.keys = item.keys && item.keys.map((key) => (key === from ? keyOf(to) : key)); });
+    /* also of what was taken back before it went out: it may be done again */
+    [...queue, ...redos.map((item) => item.entry).filter(Boolean)].forEach((entry) => renamedIn(entry, from, to));
     if (state.chosen === from) { state.chosen = keyOf(to); }
     features.delete(from);
+    put(to);
+    onTop();
     tell("renamed", { from, to: keyOf(to), id: to.id });
   };
 
@@ -112,6 +103,8 @@
       if (entry.mode === "undo") { entry.item.last = answer.revision; (entry.redo ? undos : redos).push(entry.item); }
     }
     (answer.dropped || []).forEach((gone) => features.delete(keyOf(gone)));
+    if (entry.mode === "edit") { entry.item.keys = [...new Set([...entry.item.keys, ...[...(answer.features || []), ...(answer.dropped || [])].map(keyOf)])]; }
+    else { unseen = changesOf(entry); }
     const waiting = new Set(queue.flatMap((later) => later.touched.map(({ key }) => key)));
     (answer.features || []).forEach((feature) => { if (!waiting.has(keyOf(feature))) { put(feature); } });
     entry.touched.forEach(({ key }) => refusals.delete(key));
@@ -119,19 +112,10 @@
     if (whole(entry) || answer.reload || !answer.plan) { look({ afresh: true }); }
     else {
       keepUp(before, state.revision);
-      if (!queue.length) { plan.over(answer.plan, answer.affected || []); }
+      plan.over(answer.plan, answer.affected || []);
     }
     tell("features");
     tell("saved", { entry, answer });
-  };
-
-  /* The last try went out and no answer came back: it may be saved all the same.  It is, when the
-     newest revision is the next one and holds what was sent. */
-  const arrived = async (entry) => {
-    const { revisions } = await get("/api/revisions");
-    const head = revisions.reduce((a, b) => (a.number > b.number ? a : b));
-    const same = entry.to ? head.back_to === entry.to : entry.mode === "undo" || head.what === entry.what;
-    return head.number === state.revision + 1 && same && head.who === state.site.who ? get("/api/head") : null;
   };
 
   const refused = (entry, error) => {
@@ -142,40 +126,68 @@
     if (kept) { entry.touched.forEach(({ key, before, after }) => { refusals.set(key, { faults, after, before: refusals.has(key) ? refusals.get(key).before : before }); }); }
     else { unapply(entry); }
     persist();
+    look({ afresh: true });      /* the pieces of a try are not how it is saved */
     tell("refused", { entry, faults, kept });
     tell("features");
   };
 
+  /* an edit that was not answered with success: is it there, is it to wait, or is it no edit at all? */
+  const failed = async (entry, error) => {
+    if (error instanceof NoAnswer) { entry.unsure = true; persist(); offline(); return; }
+    const { status } = error;
+    if (status === 412) {
+      let there = null;
+      try { there = entry.unsure && await arrived(entry, state.revision, state.site.who); }
+      catch (trouble) {
+        if (trouble instanceof NoAnswer) { offline(); return; }
+        if (!(trouble instanceof Refused)) { throw trouble; }
+      }
+      if (there) { settled(entry, there); return; }
+      entry.sent = false;
+      conflict(error.body);
+    } else if (status >= 400 && status < 500 && status !== 403) { refused(entry, error); }
+    else {
+      entry.sent = false;
+      const text = error.body.why || error.message;
+      stop(status === 507 ? "disk" : "stumbled", text, { text });
+      persist();
+      again(5000);
+    }
+  };
+  const send = async (entry) => {
+    entry.sent = true;
+    persist();      /* over a reload it is known that it went out */
+    let answer;
+    try { answer = await question(entry, content); }
+    catch (error) {
+      if (!(error instanceof NoAnswer) && !(error instanceof Refused)) { throw error; }
+      await failed(entry, error);
+      return;
+    }
+    settled(entry, answer);
+  };
   const pump = async () => {
     if (busy || halt || state.readOnly) { return; }
     busy = true;
-    while (queue.length && !halt) {
-      const entry = queue[0];
-      show();
-      if (entry.mode === "undo" && !entry.item.revision) { queue.shift(); continue; }      /* that edit was refused */
-      entry.sent = true;
-      try { settled(entry, await question(entry)); }
-      catch (error) {
-        if (error instanceof NoAnswer) { entry.unsure = true; persist(); offline(); break; }
-        if (!(error instanceof Refused)) { throw error; }
-        if (error.status === 412) {
-          try {
-            const there = entry.unsure && await arrived(entry);
-            if (there) { settled(entry, { ...there, reload: true, features: [] }); continue; }
-          } catch (trouble) { if (trouble instanceof NoAnswer) { offline(); break; } }
-          entry.sent = false;
-          conflict(error.body);
-        } else if (error.status >= 400 && error.status < 500 && error.status !== 403) { refused(entry, error); }
-        else {
-          entry.sent = false;
-          const text = error.body.why || error.message;
-          stop(error.status === 507 ? "disk" : "stumbled", text, { text });
-          again(5000);
-        }
+    try {
+      while (queue.length && !halt) {
+        const entry = queue[0];
+        show();
+        if (entry.mode === "undo" && !entry.item.revision) { queue.shift(); continue; }      /* that edit was refused */
+        await send(entry);
       }
+    } catch (mistake) {
+      /* a mistake of ours: it is seen, and the edits wait */
+      stop("stumbled", mistake.message, { text: mistake.message });
+      again(5000);
+      throw mistake;
+    } finally {
+      busy = false;
+      show();
     }
-    busy = false;
-    show();
+    if (queue.length) { return; }
+    look();
+    if (others) { takeLeft(); }
   };
 
   const offline = () => {
@@ -204,7 +216,7 @@
       if (!queue.length) {
         if (head.revision !== state.revision) { await follow(head); }
         else if (was && was.kind === "silent") { look({ afresh: true }); }
-      }
+      } else { look(); }
       if (was && was.kind === "silent") { say("The program answers again"); }
       show();
       pump();
@@ -230,19 +242,23 @@
   };
 
   /* somebody else saved, and nothing of ours waits: show theirs */
-  const follow = async (head) => {
-    state.revision = head.revision;
-    state.etag = head.etag;
-    content = head.revision;
-    persist();
-    await look({ afresh: true });
-    tell("followed", head);
-  };
+  const follow = (head) => { unseen = () => true; return look({ afresh: true, head }); };
+  desk.on("followed", (head) => { content = head.revision; persist(); show(); });
 
   /* ------------------------------------------------------------------ doing, undoing */
 
+  /* Do an edit; false where it cannot be done now, and the person is told why. */
   const act = (what, changes, touched = []) => {
-    const item = { what };
+    const puts = changes.some(({ op }) => op === "put") ? touched.filter(({ before }) => before) : [];
+    const why = puts.some(({ key }) => behind(key)) ? "Another change of the same outline is still being saved. Do this once more when it is."
+      : reshaped(changes).some((key) => refusals.has(key)) ? "Its outline has a fault and is not saved. Mend that first, then do this once more." : "";
+    if (why) {
+      look({ afresh: true });
+      tell("refused", { entry: { what }, faults: [{ what: why }], kept: false });
+      tell("features");
+      return false;
+    }
+    const item = { what, keys: about({ changes, touched }) };
     const entry = { mode: "edit", what, changes, touched, item };
     queue.push(entry);
     undos.push(item);
@@ -254,6 +270,7 @@
     tell("features");
     show();
     pump();
+    return true;
   };
   const turn = (from, redo) => {
     const item = from.pop();
@@ -263,16 +280,18 @@
       /* it has not left the page: it simply is not done */
       queue.pop();
       unapply(last);
-      redos.push({ what: item.what, entry: last });
+      redos.push({ what: item.what, keys: item.keys, entry: last });
+      look({ afresh: true });      /* the pieces of its tries go too */
       tell("features");
     } else if (redo && item.entry) {
-      const fresh = { what: item.what };
-      queue.push({ ...item.entry, item: fresh, sent: false });
+      const fresh = { what: item.what, keys: item.keys };
+      queue.push({ ...item.entry, item: fresh, sent: false, unsure: false });
       undos.push(fresh);
       apply(item.entry);
       tell("features");
     } else {
       queue.push({ mode: "undo", what: item.what, item, redo, touched: [] });
+      tell("features");
     }
     persist();
     show();
@@ -292,53 +311,59 @@
     refusals.delete(key);
     if (refusal && refusal.before) { put(refusal.before); } else { features.delete(key); }
     persist();
+    look({ afresh: true });
     tell("features"); tell("refused", null); show();
   };
 
   /* ------------------------------------------------------------------ a conflict, settled */
 
-  const mineOnTop = async () => {
-    const head = await get("/api/head");
+  /* the choice stays open where the program is not there to hear it */
+  const choosing = (choose) => async () => {
+    try { await choose(await get("/api/head")); } catch (error) { if (!(error instanceof NoAnswer)) { throw error; } say("The program does not answer. Choose again when it does."); }
+  };
+  const mineOnTop = choosing(async (head) => {
     state.revision = head.revision; state.etag = head.etag;
     content = head.revision;
     halt = null;
     queue.forEach((entry) => { entry.sent = false; entry.unsure = false; });
     persist();
+    unseen = () => true;
     await look({ afresh: true });
     pump();
-  };
-  const takeTheirs = async () => {
-    const head = await get("/api/head");
-    keep.set("set aside", { when: new Date().toISOString(), entries: queue.map(plain) });
+  });
+  const takeTheirs = choosing(async (head) => {
     const dropped = new Set(queue.map((entry) => entry.item));
     undos = undos.filter((item) => !dropped.has(item));
     queue = [];
     halt = null;
     await follow(head);
+    persist();
     show();
-  };
+    if (others) { takeLeft(); }
+  });
 
   /* ------------------------------------------------------------------ opening the page */
 
-  /* queues of this site that no living tab holds: of this tab before a reload, or of one that died */
-  const orphans = async () => {
-    const prefix = keep.name("queue ");
-    let names = [];
-    try { names = Object.keys(localStorage).filter((name) => name.startsWith(prefix)); } catch { return; }
-    const held = navigator.locks ? new Set((await navigator.locks.query()).held.map((lock) => lock.name)) : new Set();
-    names.filter((name) => !held.has(name) && name !== keep.name(mine)).forEach((name) => {
-      try {
-        const left = JSON.parse(localStorage.getItem(name));
-        (left.drafts || []).forEach(([key, draft]) => refusals.set(key, draft));
-        if (left && left.entries && left.entries.length) {
-          state.revision = left.base;
-          state.etag = left.etag;
-          queue.push(...left.entries.map((entry) => ({ ...entry, unsure: Boolean(entry.sent), sent: false, item: entry.mode === "edit" ? { what: entry.what } : entry.item })));
-        }
-        localStorage.removeItem(name);
-      } catch { /* not ours to read */ }
-    });
-    undos.push(...queue.filter((entry) => entry.mode === "edit").map((entry) => entry.item));
+  let others = false;      /* queues of other tabs that died wait behind this one */
+  const takeLeft = async () => {
+    others = await takeUp(mine, (left, gone) => {
+      if (queue.length || busy || halt) { return false; }
+      gone();
+      (left.drafts || []).forEach(([key, draft]) => refusals.set(key, draft));
+      if (left.entries && left.entries.length) {
+        state.revision = left.base;
+        state.etag = left.etag;
+        queue = left.entries.map(takenUp);
+        undos.push(...queue.filter((entry) => entry.mode === "edit").map((entry) => entry.item));
+        say(`${queue.length} edits from before wait to be saved`);
+      }
+      onTop();
+      persist();
+      return true;
+    }) || queue.length > 0;
+    if (!queue.length) { return; }
+    tell("features");
+    pump();
   };
   const open = async () => {
     if (navigator.locks) { navigator.locks.request(keep.name(mine), () => new Promise(() => {})); }
@@ -348,24 +373,20 @@
       undos = steps.undos.filter((item) => item.revision);
       redos = steps.redos.filter((item) => item.revision);
     }
-    await orphans();
-    onTop();
-    if (queue.length || refusals.size) { persist(); }
-    if (queue.length) { say(`${queue.length} edits from before wait to be saved`); }
+    await takeLeft();
     show();
-    pump();
   };
 
   const heartbeat = async () => {
     if (document.hidden || busy || halt || queue.length || !state.site || desk.dragging) { return; }
     try {
       const head = await get("/api/head", { wait: 5000 });
-      if (head.revision !== state.revision && !queue.length && !busy && !desk.dragging) { await follow(head); show(); }
+      if (head.etag !== state.etag && !queue.length && !busy && !desk.dragging) { await follow(head); }
     } catch (error) { trouble(error); }
   };
 
   desk.saving = {
-    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, leaveOut, status, show, refusals,
+    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, leaveOut, status, show, refusals, behind,
     waiting: () => queue.length, canUndo: () => undos.length > 0, canRedo: () => redos.length > 0, halted: () => halt,
     nextUndo: () => undos[undos.length - 1]?.what || "", nextRedo: () => redos[redos.length - 1]?.what || "",
     entries: () => queue,

@@ -91,6 +91,10 @@
   const listen = () => {
     const container = map().getContainer();
     let grabbed = null, fingers = false, fresh = null, frame = 0;
+    /* a point that is held is taken up once the hand has gone some way */
+    const pull = (hold, to) => {
+      if (!hold.on && to.distanceTo(hold.from) > (fingers ? 6 : 3)) { hold.on = true; desk.edit.settle(); desk.edit.take(hold.handle); }
+    };
     const place = (event) => { const box = container.getBoundingClientRect(); return L.point(event.clientX - box.left, event.clientY - box.top); };
     const reach = () => (fingers ? 24 : 9);
     container.addEventListener("pointerdown", (event) => {
@@ -112,7 +116,7 @@
         frame = 0;
         if (!fresh) { return; }
         if (grabbed) {
-          if (!grabbed.on && fresh.distanceTo(grabbed.from) > (fingers ? 6 : 3)) { grabbed.on = true; desk.edit.settle(); desk.edit.take(grabbed.handle); }
+          pull(grabbed, fresh);
           if (grabbed.on) { desk.edit.move(fresh); }
         } else if (desk.sketch.active()) { desk.sketch.hover(fresh); }
         else { hint(fresh); }
@@ -125,7 +129,9 @@
       grabbed = null;
       swallow = performance.now();     /* the click that comes of this release is none on the map */
       map().dragging.enable();
-      if (was.on && event.type === "pointerup") { if (fresh) { desk.edit.move(place(event)); } desk.edit.drop(); }
+      /* a hand may be quicker than a picture of the screen */
+      if (event.type === "pointerup") { pull(was, place(event)); }
+      if (was.on && event.type === "pointerup") { desk.edit.move(place(event)); desk.edit.drop(); }
       else if (was.on) { desk.edit.giveUp(); }
       else if (was.handle.kind === "point") { desk.edit.activate({ ring: was.handle.ring, i: was.handle.i }); }
     };

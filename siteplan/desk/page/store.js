@@ -84,8 +84,13 @@
       tell("plan", edges.concat(edgesOf(affected)));
     },
     /* as it was before a try: for a drag that is given up */
-    remember() { return layers.map((layer) => ({ ...layer, hidden: new Set(layer.hidden) })); },
-    restore(kept) { layers = kept; tell("plan", null); },
+    remember() { return { layers: layers.map((layer) => ({ ...layer, hidden: new Set(layer.hidden) })), base: layers[0], revision: state.revision }; },
+    restore(kept) {
+      /* another plan has come since: what was remembered is older */
+      if (layers[0] !== kept.base || state.revision !== kept.revision) { look({ afresh: true }); return; }
+      layers = kept.layers;
+      tell("plan", null);
+    },
   };
   /* where the runs and pieces of these beds lie, for repainting no more than that */
   const edgesOf = (beds) => {
@@ -95,7 +100,7 @@
 
   /* ------------------------------------------------------------------ fetching what is in view */
 
-  let fetched = { features: null, plan: null }, asking = null, late = 0;
+  let fetched = { features: null, plan: null }, asking = null, late = 0, awaited = null;
   const viewBox = (pad) => {
     const bounds = map().getBounds().pad(pad);
     return [bounds.getWest(), bounds.getSouth(), bounds.getEast(), bounds.getNorth()];
@@ -109,33 +114,52 @@
         || (planned.partial && zoom > planned.zoom) || zoom > planned.zoom + 2 || zoom < planned.zoom - 3,
     };
   };
-  /* Fetch what the view lacks; `afresh` also what it has. */
-  const look = async ({ afresh = false } = {}) => {
+  /* Fetch what the view lacks; `afresh` also what it has.  `head`: what somebody else saved; the page
+     stands at that revision when its features are here, not before. */
+  const look = async ({ afresh = false, head = null } = {}) => {
     if (!state.site) { return; }
+    if (head) { awaited = head; }
     if (afresh) { fetched = { features: null, plan: null }; }
     const view = viewBox(0.05), need = needed(view);
     if (!need.features && !need.plan) { return; }
     if (asking) { asking.abort(); }
     asking = new AbortController();
     late += 1;
-    const mine = late, { signal } = asking, box = viewBox(0.6), zoom = map().getZoom();
+    const mine = late, { signal } = asking, box = viewBox(0.6), zoom = map().getZoom(), since = state.revision;
     const bbox = box.map((v) => v.toFixed(8)).join(",");
+    const ask = (wanted, path) => {
+      if (!wanted) { return null; }
+      const answer = get(path, { signal });
+      answer.catch(() => {});      /* heard where it is waited for */
+      return answer;
+    };
+    /* of a revision before an edit that was answered meanwhile: no longer how it is */
+    const old = ({ revision }) => revision < state.revision && state.revision !== since;
+    const coming = { features: ask(need.features, `/api/features?bbox=${bbox}`), plan: ask(need.plan, `/api/plan?bbox=${bbox}&zoom=${zoom}`) };
     try {
       /* outlines first: they are soon there, and one can begin */
-      if (need.features) {
-        const answer = await get(`/api/features?bbox=${bbox}`, { signal });
+      if (coming.features) {
+        const answer = await coming.features;
         if (mine !== late) { return; }
+        if (old(answer)) { again(); return; }
+        const reached = awaited && answer.revision >= awaited.revision ? awaited : null;
+        if (reached) {
+          state.revision = reached.revision;
+          state.etag = reached.etag;
+          awaited = null;
+        }
         features.clear();
         answer.features.forEach(put);
         fetched.features = { box, revision: answer.revision };
         tell("fetched");
         tell("features");
+        if (reached) { tell("followed", reached); }
       }
-      if (need.plan) {
-        const answer = await get(`/api/plan?bbox=${bbox}&zoom=${zoom}`, { signal });
+      if (coming.plan) {
+        const answer = await coming.plan;
         if (mine !== late) { return; }
-        /* an edit on its way has laid newer pieces than these: its answer asks again */
-        if (!desk.saving.waiting()) { plan.base(answer); }
+        if (old(answer)) { again(); return; }
+        plan.base(answer);
         fetched.plan = { box, zoom, revision: answer.revision, partial: !answer.pieces };
       }
       document.documentElement.dataset.looked = String(Number(document.documentElement.dataset.looked || 0) + 1);
@@ -144,6 +168,8 @@
       desk.saving.trouble(error);
     }
   };
+  /* while edits are on their way the last answer asks again; it may be the only one that can be kept */
+  const again = () => { if (!desk.saving.waiting()) { look(); } };
   /* the view holds what revision `now` has, without asking: an edit answered with all that changed */
   const keepUp = (before, now) => {
     ["features", "plan"].forEach((what) => {

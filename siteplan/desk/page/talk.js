@@ -51,7 +51,7 @@
     theirs.append(userText("strong", body.who || "Somebody"), make("span", " saved: "), userText("span", body.what || "a change"), make("span", body.when ? `, ${when(body.when)}.` : "."));
     entries.forEach((entry) => list.append(userText("li", entry.what)));
     ask("Two changes at once", [theirs, make("p", "Yours, not saved yet:"), list,
-      make("p", "Put yours on top: theirs stays in the list of revisions, and where both changed the same outline yours is the newest. Take theirs: your edits are laid aside in this browser, and downloaded as a file.", "soft")],
+      make("p", "Put yours on top: theirs stays in the list of revisions, and where both changed the same outline yours is the newest. Take theirs: your edits leave this page, and are downloaded as a file first.", "soft")],
     [["Put mine on top", desk.saving.mineOnTop, true],
       ["Take theirs", () => { desk.orderPane.saveDrawing(); desk.saving.takeTheirs(); }],
       ["Decide later", null]]);
@@ -92,8 +92,8 @@
     on("refused", refusedSay);
     on("trouble", (error) => say(error.message));
     on("followed", (head) => say(head.what ? `${head.who || "Somebody"} saved: ${head.what}` : "The site was changed elsewhere; this is how it is now."));
-    $("undo").addEventListener("click", () => { desk.edit.settle(); const what = desk.saving.undo(); if (what) { say(`Undone: ${what}`); } });
-    $("redo").addEventListener("click", () => { const what = desk.saving.redo(); if (what) { say(`Done again: ${what}`); } });
+    $("undo").addEventListener("click", () => { desk.edit.settle(); if (desk.edit.dragging()) { desk.edit.giveUp(); return; } const what = desk.saving.undo(); if (what) { say(`Undone: ${what}`); } });
+    $("redo").addEventListener("click", () => { desk.edit.settle(); if (desk.edit.dragging()) { return; } const what = desk.saving.redo(); if (what) { say(`Done again: ${what}`); } });
     $("history").addEventListener("click", showRevisions);
     /* a page that is closed with edits waiting says so first; they are kept all the same */
     addEventListener("beforeunload", (event) => { if (desk.saving.waiting() && desk.saving.halted()) { event.preventDefault(); } });
