@@ -31,6 +31,14 @@ class Marks:
         return len(self.name)
 
 
+def place_xy(
+    site: Site, lonlat: tuple[float | None, float | None], grid: tuple[float | None, float | None]
+) -> XYArray:
+    """(2,) ground metres of a place on WGS 84 in degrees or, where that is not given, in the site's grid."""
+    here, crs = (grid, site.frame.crs_wkt) if None in lonlat else (lonlat, "EPSG:4326")
+    return np.asarray(site.frame.ground_xy(np.array([here], dtype=np.float64), crs)[0])
+
+
 def marks(site: Site, given: Sequence[ControlPoint], what: str) -> Marks:
     """Marks with their places.
 
@@ -48,10 +56,7 @@ def marks(site: Site, given: Sequence[ControlPoint], what: str) -> Marks:
     faults = []
     seen: dict[str, int] = {}
     for k, point in enumerate(given):
-        if point.lon is not None and point.lat is not None:
-            xy[k] = site.frame.ground_xy(np.array([[point.lon, point.lat]]), "EPSG:4326")[0]
-        else:
-            xy[k] = site.frame.ground_xy(np.array([[point.east, point.north]]), site.frame.crs_wkt)[0]
+        xy[k] = place_xy(site, (point.lon, point.lat), (point.east, point.north))
         away = float(np.hypot(*(site.bed_shapes.xy - xy[k]).T).min())
         if not away <= FARTHEST_M:
             faults.append(

@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, fi
 
 from siteplan.asbuilt_settings import AsBuiltSettings
 from siteplan.desk_settings import DeskSettings
-from siteplan.stakeout_settings import ControlPoint, StakeoutSettings
+from siteplan.stakeout_settings import StakeoutSettings, SurveyedMark
 from siteplan.tape_settings import Reconcile, TapeRow
 from siteplan.tomlfile import LengthUm, Table, not_negative, positive, read_toml, validated
 from siteplan.uncertainty_settings import Uncertainty
@@ -546,7 +546,7 @@ class SiteSettings(Table):
     reconcile: Reconcile = Reconcile()
     asbuilt: AsBuiltSettings = AsBuiltSettings()
     """how what was laid is held against the plan"""
-    control: list[ControlPoint] = []
+    control: list[SurveyedMark] = []
     """marks on the ground whose places are known"""
     stakeout: StakeoutSettings = StakeoutSettings()
     desk: DeskSettings = DeskSettings()

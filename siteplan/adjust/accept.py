@@ -73,19 +73,18 @@ def _with_coords(site: Site, features: Features, before: XYArray, after: XYArray
 def adjusted_features(site: Site, made: Adjustment) -> dict[str, Features]:
     """Beds, abutments and openings with the adjusted coordinates, by role, in their own CRSs.
 
-    Walls and openings only grow with the scale of their picture.
+    Walls and openings only move with their picture.
     """
     raw = {"abutments": site.frame.shapes(site.abutments).xy, "openings": site.opening_shapes.xy}
-    setup, lay = made.setup, made.setup.layout
-    scale = made.solution.x[lay.first_picture : lay.first_tape]
-    grown = {}
-    for (role, xy), picture in zip(raw.items(), setup.wall_picture, strict=True):
-        middle = setup.middle[picture]
-        grown[role] = middle + (1 + scale[picture])[:, None] * (xy - middle)
+    setup, x = made.setup, made.solution.x
+    laid = {
+        role: setup.placing.out(x, xy, picture)
+        for (role, xy), picture in zip(raw.items(), setup.wall_picture, strict=True)
+    }
     return {
         "beds": _with_coords(site, site.beds, site.bed_shapes.xy, made.xy),
-        "abutments": _with_coords(site, site.abutments, raw["abutments"], grown["abutments"]),
-        "openings": _with_coords(site, site.openings, raw["openings"], grown["openings"]),
+        "abutments": _with_coords(site, site.abutments, raw["abutments"], laid["abutments"]),
+        "openings": _with_coords(site, site.openings, raw["openings"], laid["openings"]),
     }
 
 

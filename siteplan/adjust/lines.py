@@ -9,8 +9,8 @@ row does is recorded.  Vertices of places that have nothing to do with each othe
 What comes out is then checked: all vertices are moved together in a random direction, and the legs
 must follow as predicted.  Where one does not, its ring is differentiated through the plan as a whole.
 
-Walls and openings stay as drawn, except that everything grows together with the scale of the map
-(``Lines.grown``).
+Walls and openings stay as drawn, except that they move with their picture, as everything traced from it
+does (:func:`carried_rows`).
 """
 
 from __future__ import annotations
@@ -20,18 +20,16 @@ from typing import Final
 
 import numpy as np
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 
 from siteplan.adjust.moved import moved, near_pairs, only_beds, ring_boxes
 from siteplan.errors import DataError
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
 from siteplan.planar import part_of, ragged, ring_lines
 from siteplan.plans import RunPlan, per_bed, plan_runs
+from siteplan.reconcile.control import snapped
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
 
-SNAPPED_M: Final = 1e-3
-"""vertices closer than this are one, and move together"""
 STEP_M: Final = 1e-4
 """by which vertices are moved to see what follows"""
 AGREES: Final = 2e-3
@@ -62,21 +60,6 @@ class LineGradient:
     """(l,) legs that were asked for; the others have no entries"""
     doubtful: tuple[str, ...]
     """ids of legs that did not follow as predicted: a corner comes or goes at the least movement"""
-
-
-def snapped(xy: XYArray) -> IntArray:
-    """(v,) first vertex of the group within 1 mm each vertex belongs to; chains belong together."""
-    from scipy.spatial import cKDTree
-
-    count = len(xy)
-    if not count:
-        return np.zeros(0, dtype=np.int64)
-    pairs = cKDTree(xy).query_pairs(SNAPPED_M, output_type="ndarray")
-    graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    label = connected_components(graph, directed=False)[1]
-    first = np.full(int(label.max()) + 1, count, dtype=np.int64)
-    np.minimum.at(first, label, np.arange(count))
-    return np.asarray(first[label], dtype=np.int64)
 
 
 def matched_legs(before: Runs, after: Runs, within_m: float) -> IntArray:
@@ -417,26 +400,29 @@ class _Replan:
         return made, known
 
 
-def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, IntArray, IntArray]) -> XYArray:
-    """How the rows follow the scale of the map: (w, 2) metres for a scale of one more.
+def carried_rows(
+    site: Site, plan: RunPlan, way: tuple[XYArray, XYArray, XYArray], otherwise: XYArray, *, step: float
+) -> XYArray:
+    """How the rows follow a movement of beds, abutments and openings at once: (w, 2) for one of it.
 
     Parameters
     ----------
     site, plan : the map
-    middle : (2,) point that stays
-    group : 1 for every vertex of beds, abutments and openings that grows, else 0
+    way : (v, 2) each, how the vertices of the three move for one of it
+    otherwise : (w, 2) of rows that cannot be followed: their leg comes or goes at the least movement
+    step : how much of it is tried, to and fro
     """
-    step = 1e-6
     ends = []
     for sign in (1.0, -1.0):
         shapes = (site.bed_shapes, site.abutment_shapes, site.opening_shapes)
-        made = [s.xy + sign * step * g[:, None] * (s.xy - middle) for s, g in zip(shapes, group, strict=True)]
+        made = [s.xy + sign * step * w for s, w in zip(shapes, way, strict=True)]
         try:
             ends.append(plan_runs(moved(site, *made)).runs)
         except DataError:
-            return plan.runs.xy - middle
+            # the outline is on the edge of a fault
+            return otherwise
     plus, minus = ends
-    velocity: FloatArray = plan.runs.xy - middle
+    velocity: FloatArray = otherwise.copy()
     a, b = (matched_legs(plan.runs, runs, CLOSE_M) for runs in (plus, minus))
     whole = np.flatnonzero((a >= 0) & (b >= 0))
     count = np.diff(plan.runs.offsets)
@@ -452,8 +438,8 @@ def grown(site: Site, plan: RunPlan, middle: XYArray, group: tuple[IntArray, Int
 
 __all__ = [
     "LineGradient",
+    "carried_rows",
     "direction_matrix",
-    "grown",
     "leg_lengths",
     "legs_after",
     "line_gradient",

@@ -1,9 +1,11 @@
 """Outlines and tapes as a network: which unknowns there are, and what each reading says of them.
 
 Unknowns: the place of every vertex in its picture (vertices that are one, once), the scale of every
-picture, the scale of every tape, and named points of walls.  All of them are observed directly: a
-vertex where it was traced, a scale as 0 +/- its usual size.  Readings: lengths along the laying line and
-between points, which follow the vertices as :mod:`siteplan.adjust.lines` says.
+picture, the scale of every tape, and loose points: named ones of walls, and surveyed ones.  Where
+something surveyed says where a picture lies, also its shift and its turn.  All of them are observed directly:
+a vertex where it was traced, a scale as 0 +/- its usual size.  Readings: lengths along the laying line and
+between points, which follow the vertices as :mod:`siteplan.adjust.lines` says, and coordinates of
+surveyed points.
 """
 
 from __future__ import annotations
@@ -17,41 +19,12 @@ from scipy import sparse
 
 from siteplan.adjust.lines import LineGradient, direction_matrix, leg_lengths
 from siteplan.adjust.network import Network
+from siteplan.adjust.pictures import Placing
 from siteplan.model import Runs
 from siteplan.types import FloatArray, IntArray, XYArray
 
 OUTSIDE: Final = 1e-9
 """a named point this close to a row of the laying line or a vertex is that row or vertex"""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Layout:
-    """Where the unknowns stand: 2 per vertex, then 2 per named point of a wall, pictures, tapes."""
-
-    vertices: int
-    points: int
-    pictures: int
-    tapes: int
-
-    @property
-    def first_point(self) -> int:
-        """Of the coordinates of named points."""
-        return 2 * self.vertices
-
-    @property
-    def first_picture(self) -> int:
-        """Of the scales of pictures."""
-        return self.first_point + 2 * self.points
-
-    @property
-    def first_tape(self) -> int:
-        """Of the scales of tapes."""
-        return self.first_picture + self.pictures
-
-    @property
-    def count(self) -> int:
-        """Unknowns."""
-        return self.first_tape + self.tapes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,8 +39,12 @@ class Rows:
     """(v, 2) vertices in their pictures it was made from"""
     about_scale: FloatArray
     """(g,) scales of the pictures it was made from"""
+    about_laid: FloatArray
+    """(3f,) shifts and turns of the pictures it was made from"""
     grown: FloatArray
     """(2w, g) how the rows follow the scale of each picture"""
+    laid: FloatArray
+    """(2w, 3f) how the rows follow shifts and turns"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,11 +55,25 @@ class Read:
     """(n, l) how often each leg is in each reading; times slope over level length for one along the slope"""
     ends: IntArray
     """(n, 2) nodes of a distance, -1 where it is none: 2 x a leg for its start and one more for its end,
-    then 2l + a vertex, then 2l + v + a named point of a wall"""
+    then 2l + a vertex, then 2l + v + a loose point"""
     tape: IntArray
     """(n,)"""
     value_m: FloatArray
     sigma_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fixes:
+    """k points seen in a picture whose place on the ground was surveyed."""
+
+    node: IntArray
+    """(k,) as in :class:`Read`"""
+    xy: XYArray
+    sigma_m: FloatArray
+    """(k,) each way"""
+
+    def __len__(self) -> int:
+        return len(self.node)
 
 
 class Lengths:
@@ -90,38 +81,37 @@ class Lengths:
 
     def __init__(
         self,
-        layout: Layout,
+        placing: Placing,
         rows: Rows,
         drawn: XYArray,
-        middle: XYArray,
         picture: IntArray,
         point_picture: IntArray,
     ) -> None:
         """
         Parameters
         ----------
-        layout, rows : see there
+        placing, rows : see there
         drawn : (v, 2) vertices as drawn
-        middle : (g, 2) points the pictures grow about
         picture : (v,) picture of each vertex
-        point_picture : (p,) picture of each named point of a wall
+        point_picture : (p,) picture of each loose point, -1 for one that is on the ground
         """
-        self.layout, self.rows, self.drawn, self.middle = layout, rows, drawn, middle
+        self.placing, self.layout, self.rows, self.drawn = placing, placing.layout, rows, drawn
         self.picture, self.point_picture = picture, point_picture
-        scale = np.repeat(1 + rows.about_scale[picture], 2)
-        height = rows.grown.shape[0]
-        self.follow = sparse.hstack(
-            [
-                rows.gradient.rows @ sparse.diags_array(scale),
-                sparse.csr_array((height, 2 * layout.points)),
-                sparse.csr_array(rows.grown),
-                sparse.csr_array((height, layout.tapes)),
-            ],
-            format="csr",
-        )  # (2w, u)
+        layout, height = self.layout, rows.grown.shape[0]
         self.about = np.concatenate(
-            [rows.about_xy.ravel(), np.zeros(2 * layout.points), rows.about_scale, np.zeros(layout.tapes)]
-        )
+            [
+                rows.about_xy.ravel(), np.zeros(2 * layout.points), rows.about_scale, np.zeros(layout.tapes),
+                rows.about_laid,
+            ]
+        )  # fmt: skip
+        parts = [
+            rows.gradient.rows @ placing.turning(self.about, picture),
+            sparse.csr_array((height, 2 * layout.points)),
+            sparse.csr_array(rows.grown),
+            sparse.csr_array((height, layout.tapes)),
+            sparse.csr_array(rows.laid),
+        ]
+        self.follow = sparse.hstack(parts, format="csr")  # (2w, u)
         self.start = rows.runs.xy.ravel() - self.follow @ self.about
 
     def row_xy(self, x: FloatArray) -> XYArray:
@@ -129,12 +119,10 @@ class Lengths:
         return np.asarray((self.start + self.follow @ x).reshape(-1, 2))
 
     def world(self, x: FloatArray) -> XYArray:
-        """(v, 2) vertices on the ground: those of their picture, grown with it; snapped ones together."""
-        scale = x[self.layout.first_picture : self.layout.first_tape]
+        """(v, 2) vertices on the ground: those of their picture, laid out with it; snapped ones together."""
         place = x[: self.layout.first_point].reshape(-1, 2)
         place = self.drawn + (place - self.drawn)[self.rows.gradient.owner]
-        middle = self.middle[self.picture]
-        return np.asarray(middle + (1 + scale[self.picture])[:, None] * (place - middle))
+        return self.placing.out(x, place, self.picture)
 
     def legs(self, x: FloatArray) -> tuple[FloatArray, sparse.csr_array]:
         """Lengths of all legs (l,), and their gradient (l, u)."""
@@ -159,18 +147,13 @@ class Lengths:
         is_row = node < len(rows_of_ends)
         row = rows_of_ends[node[is_row]]
         at[is_row] = self.row_xy(x)[row]
-        loose = np.flatnonzero(~is_row)
+        loose, top = np.flatnonzero(~is_row), np.flatnonzero(is_row)
         number = node[loose] - len(rows_of_ends)
         group = np.concatenate([self.picture, self.point_picture])[number]
-        scale = x[lay.first_picture + group]
-        place = x[: lay.first_picture].reshape(-1, 2)[number]
-        off = place - self.middle[group]
-        at[loose] = self.middle[group] + (1 + scale)[:, None] * off
-        top = np.flatnonzero(is_row)
-        rows = np.concatenate([2 * loose, 2 * loose + 1, 2 * loose, 2 * loose + 1])
-        columns = np.concatenate([2 * number, 2 * number + 1, *(2 * [lay.first_picture + group])])
-        values = np.concatenate([1 + scale, 1 + scale, off[:, 0], off[:, 1]])
-        made = sparse.coo_array((values, (rows, columns)), shape=(2 * len(node), lay.count))
+        at[loose], found = self.placing.places(x, number, group)
+        own = found.tocoo()
+        places = np.column_stack([2 * loose, 2 * loose + 1]).ravel()
+        made = sparse.coo_array((own.data, (places[own.row], own.col)), shape=(2 * len(node), lay.count))
         if len(top):
             both = np.column_stack([2 * top, 2 * top + 1]).ravel()
             from_rows = self.follow[np.column_stack([2 * row, 2 * row + 1]).ravel()].tocoo()
@@ -206,21 +189,36 @@ class Lengths:
             follows = follows + place @ more
         return np.asarray(made), sparse.csr_array(follows)
 
-    def predict(self, read: Read) -> Callable[[FloatArray], tuple[FloatArray, sparse.csr_array]]:
-        """What the readings should be: a tape 1 + k times as long as it says reads 1/(1 + k) of a length."""
+    def predict(
+        self, read: Read, fixes: Fixes
+    ) -> Callable[[FloatArray], tuple[FloatArray, sparse.csr_array]]:
+        """What the readings should be: a tape 1 + k times as long as it says reads 1/(1 + k) of a length.
+
+        After the n tapes come the 2k coordinates of surveyed points, east and north of each.
+        """
         lay = self.layout
         rows = np.arange(len(read.tape))
 
         def made(x: FloatArray) -> tuple[FloatArray, sparse.csr_array]:
             length, gradient = self.lengths(x, read)
-            scale = 1 + x[lay.first_tape :][read.tape]
+            scale = 1 + x[lay.first_tape : lay.first_frame][read.tape]
             by_tape = sparse.csr_array(
                 (-length / scale**2, (rows, lay.first_tape + read.tape)), shape=gradient.shape
             )
-            return length / scale, sparse.csr_array(sparse.diags_array(1 / scale) @ gradient + by_tape)
+            taped = sparse.csr_array(sparse.diags_array(1 / scale) @ gradient + by_tape)
+            if not len(fixes):
+                return length / scale, taped
+            at, own = self.nodes(x, fixes.node)
+            return np.concatenate([length / scale, at.ravel()]), sparse.csr_array(sparse.vstack([taped, own]))
 
         return made
 
-    def network(self, prior: FloatArray, prior_sigma: FloatArray, read: Read) -> Network:
+    def network(self, prior: FloatArray, prior_sigma: FloatArray, read: Read, fixes: Fixes) -> Network:
         """The network."""
-        return Network(prior, prior_sigma, read.value_m, read.sigma_m, self.predict(read))
+        return Network(
+            prior,
+            prior_sigma,
+            np.concatenate([read.value_m, fixes.xy.ravel()]),
+            np.concatenate([read.sigma_m, np.repeat(fixes.sigma_m, 2)]),
+            self.predict(read, fixes),
+        )

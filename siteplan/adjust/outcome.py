@@ -228,8 +228,10 @@ def reliability(made: Adjustment) -> Reliability:
     """Redundancy, least detectable mistakes and their effects."""
     c, said = made.conditions, made.setup.settings
     delta0 = noncentrality(said.alpha, said.power)
-    redundancy = c.redundancy
-    sigma = c.sigma
+    # after the tapes come the coordinates of surveyed points, which have a table of their own
+    count = len(made.setup.reading_name)
+    redundancy = c.redundancy[:count]
+    sigma = c.sigma[:count]
     least = least_detectable(sigma, redundancy, delta0)
     left = np.zeros(len(sigma), dtype=bool)
     for f in made.freed:
@@ -237,11 +239,11 @@ def reliability(made: Adjustment) -> Reliability:
             left[f.suspect] = True
     standard = np.full(len(sigma), np.nan)
     ok = np.isfinite(least)
-    standard[ok] = made.solution.residual[ok] / (sigma[ok] * np.sqrt(redundancy[ok]))
+    standard[ok] = made.solution.residual[:count][ok] / (sigma[ok] * np.sqrt(redundancy[ok]))
     functions = made.leg_functions()
     most, greatest = np.zeros(len(sigma)), np.zeros(len(sigma), dtype=np.int64)
     for first in range(0, functions.shape[0], _BLOCK):
-        effect = np.abs(made.spread.gain(sparse.csr_array(functions[first : first + _BLOCK])))
+        effect = np.abs(made.spread.gain(sparse.csr_array(functions[first : first + _BLOCK])))[:, :count]
         top = effect.argmax(axis=0)
         value = effect[top, np.arange(len(sigma))]
         greatest = np.where(value > most, first + top, greatest)

@@ -8,18 +8,19 @@ from typing import Final
 import numpy as np
 from scipy import sparse
 
-from siteplan.adjust.conditions import Conditions
-from siteplan.adjust.lines import grown, line_gradient
-from siteplan.adjust.model import OUTSIDE, Layout, Lengths, Read, Rows
-from siteplan.adjust.snooping import Kind, Suspects
+from siteplan.adjust.lines import carried_rows, line_gradient
+from siteplan.adjust.model import OUTSIDE, Fixes, Lengths, Read, Rows
+from siteplan.adjust.pictures import PER_FRAME, Layout, Placing
 from siteplan.model import Shapes
 from siteplan.planar import part_of
 from siteplan.plans import RunPlan
 from siteplan.reconcile.compare import Comparison, vertex_sigma
+from siteplan.reconcile.control import PictureGroups, Surveyed, snapped
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, reading_sigma
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
+from siteplan.units import um_to_m
 
 FIXED: Final = 1e-12
 """standard deviation of a scale that is said to be exact: it has to have one"""
@@ -47,15 +48,19 @@ class Setup:
     kept: IntArray
     """(n,) number among the tapes' readings of each reading that takes part"""
     tape_name: tuple[str, ...]
-    picture_name: tuple[str, ...]
-    picture: IntArray
-    """(v,) picture of each vertex of the beds"""
+    fixes: Fixes
+    control: Surveyed
+    """(k) the surveyed points of ``fixes``"""
+    groups: PictureGroups
+    placing: Placing
+    placed: IntArray
+    """(f,) which of the groups' frames are laid out by surveyed points"""
     wall_picture: tuple[IntArray, IntArray]
     """picture of each vertex of abutments and openings"""
-    middle: XYArray
-    """(g, 2) points the pictures grow about"""
     point_picture: IntArray
     point_name: tuple[str, ...]
+    seen_point: IntArray
+    """(k,) loose point of each surveyed one, -1 where it is a vertex"""
     drawn: XYArray
     """(v, 2)"""
     walls_drawn: tuple[XYArray, XYArray]
@@ -67,6 +72,16 @@ class Setup:
     wanted: BoolArray
     """(l,) legs whose gradient is needed"""
 
+    @property
+    def picture(self) -> IntArray:
+        """(v,) picture of each vertex of the beds."""
+        return self.groups.of_vertex
+
+    @property
+    def picture_name(self) -> tuple[str, ...]:
+        """(g) names of the pictures."""
+        return self.groups.name
+
     @classmethod
     def of(
         cls,
@@ -76,49 +91,55 @@ class Setup:
         made: Comparison | None,
         values_m: FloatArray | None,
         *,
+        control: Surveyed,
+        groups: PictureGroups,
         every_leg: bool,
     ) -> Setup:
-        """From a site and its tapes."""
+        """From a site, its tapes and its surveyed points."""
         said = site.settings.reconcile
         shapes = site.bed_shapes
         sigma, sigma_from = vertex_sigma(site)
         bed = shapes.ring_feature[part_of(shapes.ring_offsets)]
-        of_bed, names = _pictures(site)
-        picture = of_bed[bed]
         walls = (site.abutment_shapes, site.opening_shapes)
-        wall_picture = tuple(_nearest_picture(w, shapes, picture) for w in walls)
-        points = _Points(plan, shapes, tapes)
-        point_picture = _picture_at(points.loose_xy, shapes, picture)
+        points = _Points(site, plan, groups, sigma[bed], tapes, control)
         kept, read = _read(plan, tapes, made, values_m, points)
         tape_names = () if tapes is None else tuple(t.name for t in tapes.tapes)
-        layout = Layout(len(shapes.xy), len(points.loose_xy), len(names), len(tape_names))
-        usual = float(np.median(sigma)) if len(sigma) else 1.0
-        scale_sigma = np.full(len(names), max(said.adjust.picture_scale_ppm * 1e-6, FIXED))
+        placed = np.unique(np.concatenate([groups.frame[control.picture], points.tied(read.ends)]))
+        layout = Layout(len(shapes.xy), len(points.xy), len(groups.name), len(tape_names), len(placed))
+        number = np.full(len(groups.pivot), -1, dtype=np.int64)
+        number[placed] = np.arange(len(placed))
+        scale_sigma = np.full(len(groups.name), max(said.adjust.picture_scale_ppm * 1e-6, FIXED))
         tape_sigma = np.array([] if tapes is None else [max(t.scale, FIXED) for t in tapes.tapes])
+        shift, turn = um_to_m(said.adjust.picture_shift), np.radians(said.adjust.picture_turn_deg)
+        others = len(groups.name) + len(tape_names) + PER_FRAME * len(placed)
         return cls(
             settings=Limits(said.adjust.alpha, said.adjust.power, said.clear_ratio),
             layout=layout,
-            prior=np.concatenate(
-                [shapes.xy.ravel(), points.loose_xy.ravel(), np.zeros(len(names) + len(tape_names))]
-            ),
+            prior=np.concatenate([shapes.xy.ravel(), points.xy.ravel(), np.zeros(others)]),
             prior_sigma=np.concatenate(
                 [
                     np.repeat(sigma[bed], 2),
-                    np.full(2 * len(points.loose_xy), usual),
+                    np.repeat(points.sigma, 2),
                     scale_sigma,
                     tape_sigma,
+                    np.tile([shift, shift, turn], len(placed)),
                 ]
             ),
             read=read,
             reading_name=() if tapes is None else tuple(str(i) for i in tapes.ids[kept]),
             kept=kept,
             tape_name=tape_names,
-            picture_name=names,
-            picture=picture,
-            wall_picture=(wall_picture[0], wall_picture[1]),
-            middle=_middles(shapes.xy, picture, len(names)),
-            point_picture=point_picture,
-            point_name=points.loose_name,
+            fixes=Fixes(points.of_control, control.xy, control.sigma_m),
+            control=control,
+            groups=groups,
+            placing=Placing(layout, groups.middle, number[groups.frame], groups.pivot[placed]),
+            placed=placed,
+            wall_picture=(groups.at(shapes, walls[0].xy), groups.at(shapes, walls[1].xy)),
+            point_picture=points.picture,
+            point_name=tuple(points.name),
+            seen_point=np.where(
+                points.of_control >= points.first_loose, points.of_control - points.first_loose, -1
+            ),
             drawn=shapes.xy,
             walls_drawn=(walls[0].xy, walls[1].xy),
             vertex_name=_vertex_names(shapes),
@@ -129,72 +150,151 @@ class Setup:
 
     def lengths(self, rows: Rows) -> Lengths:
         """Lengths as functions of the unknowns, about given rows."""
-        return Lengths(self.layout, rows, self.drawn, self.middle, self.picture, self.point_picture)
+        return Lengths(self.placing, rows, self.drawn, self.picture, self.point_picture)
 
     def first_rows(self, site: Site, plan: RunPlan) -> Rows:
         """The laying line as drawn."""
-        scale = np.zeros(self.layout.pictures)
-        gradient = line_gradient(site, plan, legs=np.flatnonzero(self.wanted))
         every = np.arange(len(plan.runs.leg_id))
-        return Rows(plan.runs, every, gradient, self.drawn, scale, self._grown(site, plan, scale))
+        return self._rows(site, plan, every, self.drawn, self.prior)
 
     def later_rows(self, work: Site, plan: RunPlan, leg: IntArray, ground: XYArray, x: FloatArray) -> Rows:
         """The laying line about outlines that have moved; ``leg`` (l,) are the legs as drawn in this plan."""
-        scale = x[self.layout.first_picture : self.layout.first_tape]
-        middle = self.middle[self.picture]
-        about = middle + (ground - middle) / (1 + scale[self.picture])[:, None]
-        gradient = line_gradient(work, plan, legs=leg[self.wanted])
-        return Rows(plan.runs, leg, gradient, about, scale, self._grown(work, plan, scale))
+        return self._rows(work, plan, leg, self.placing.back(x, ground, self.picture), x)
 
-    def _grown(self, site: Site, plan: RunPlan, scale: FloatArray) -> FloatArray:
-        groups = range(self.layout.pictures)
-        made = [
-            grown(
-                site,
-                plan,
-                self.middle[g],
-                tuple((p == g).astype(np.int64) for p in (self.picture, *self.wall_picture)),
-            ).ravel()
-            / (1 + scale[g])
-            for g in groups
-        ]
-        return np.column_stack(made) if made else np.zeros((2 * len(plan.runs.xy), 0))
+    def _rows(self, site: Site, plan: RunPlan, leg: IntArray, about: XYArray, x: FloatArray) -> Rows:
+        return Rows(
+            runs=plan.runs,
+            leg=leg,
+            gradient=line_gradient(site, plan, legs=leg[self.wanted]),
+            about_xy=about,
+            about_scale=self.placing.scale(x),
+            about_laid=x[self.layout.first_frame :],
+            grown=self._grown(site, plan, x),
+            laid=self._laid(site, plan, x),
+        )
+
+    def _parts(self, site: Site, plan: RunPlan) -> list[tuple[XYArray, IntArray]]:
+        """Vertices of beds, abutments and openings and rows of the runs, each with their pictures."""
+        shapes = (site.bed_shapes, site.abutment_shapes, site.opening_shapes)
+        pictures = (self.picture, *self.wall_picture)
+        row = self.groups.of_bed[plan.runs.bed[plan.runs.leg_run]][part_of(plan.runs.offsets)]
+        return [*((s.xy, p) for s, p in zip(shapes, pictures, strict=True)), (plan.runs.xy, row)]
+
+    def _grown(self, site: Site, plan: RunPlan, x: FloatArray) -> FloatArray:
+        """(2w, g) how the rows follow the scales."""
+        made, parts = [np.zeros((2 * len(plan.runs.xy), 0))], self._parts(site, plan)
+        for g, scale in enumerate(self.placing.scale(x).tolist()):
+            a, b, c, rows = ((p == g)[:, None] * self.placing.arm(x, xy, g) for xy, p in parts)
+            made.append((carried_rows(site, plan, (a, b, c), rows, step=1e-6) / (1 + scale)).reshape(-1, 1))
+        return np.hstack(made)
+
+    def _laid(self, site: Site, plan: RunPlan, x: FloatArray) -> FloatArray:
+        """(2w, 3f) how the rows follow shifts and turns of the pictures."""
+        made, parts = [np.zeros((2 * len(plan.runs.xy), 0))], self._parts(site, plan)
+        for f, shift in enumerate(self.placing.laid(x)[0]):
+            inside = [(self.placing.frame[p] == f)[:, None] for _, p in parts]
+            for k, step in enumerate((1e-4, 1e-4, 1e-6)):
+                arms = [xy - self.placing.pivot[f] - shift for xy, _ in parts]
+                ways = [np.column_stack([-v[:, 1], v[:, 0]]) if k == 2 else np.eye(2)[[k]] for v in arms]
+                a, b, c, rows = (i * w for i, w in zip(inside, ways, strict=True))
+                if not all(i.all() for i in inside):
+                    rows = carried_rows(site, plan, (a, b, c), rows, step=step)
+                # where everything moves alike, so does the plan
+                made.append(rows.reshape(-1, 1))
+        return np.hstack(made)
 
     def walls(self, site: Site, x: FloatArray) -> tuple[XYArray, XYArray]:
-        """Abutments and openings, grown with their picture."""
-        scale = x[self.layout.first_picture : self.layout.first_tape]
-        made = [
-            self.middle[p] + (1 + scale[p])[:, None] * (xy - self.middle[p])
-            for xy, p in zip(self.walls_drawn, self.wall_picture, strict=True)
-        ]
-        return made[0], made[1]
+        """Abutments and openings, laid out with their picture."""
+        a, b = (self.placing.out(x, xy, p) for xy, p in zip(self.walls_drawn, self.wall_picture, strict=True))
+        return a, b
 
 
 class _Points:
-    """Where the named points of distances are: ends of legs, vertices, or points of walls."""
+    """Where named points are: ends of legs, vertices, and loose points (q) that are unknowns of their own.
 
-    def __init__(self, plan: RunPlan, shapes: Shapes, tapes: Tapes | None) -> None:
-        from scipy.spatial import cKDTree
+    Loose are points of walls, points seen in a picture, and surveyed points on the ground.
+    """
 
+    def __init__(
+        self,
+        site: Site,
+        plan: RunPlan,
+        groups: PictureGroups,
+        sigma_m: FloatArray,
+        tapes: Tapes | None,
+        control: Surveyed,
+    ) -> None:
+        """``sigma_m`` (v,) is that of the vertices."""
+        runs, shapes = plan.runs, site.bed_shapes
+        self.groups, self.runs, self.shapes = groups, runs, shapes
+        self.owner = snapped(shapes.xy)
+        self.ends = np.column_stack([runs.offsets[:-1], runs.offsets[1:] - 1]).ravel()
+        self.first_loose = len(self.ends) + len(shapes.xy)
         none = np.zeros((0, 2))
         xy = none if tapes is None else tapes.point_xy
-        runs = plan.runs
-        ends = np.column_stack([runs.offsets[:-1], runs.offsets[1:] - 1]).ravel()
-        rows, vertices = len(ends), len(shapes.xy)
-        self.node = np.full(len(xy), -1, dtype=np.int64)
-        every = np.concatenate([runs.xy[ends], shapes.xy])
-        if len(xy):
-            gap, at = cKDTree(every).query(xy)
-            near = np.asarray(gap) <= OUTSIDE
-            # of an end and a vertex at one place the vertex is taken: it is what was traced
-            gap_v, at_v = cKDTree(shapes.xy).query(xy)
-            vertex = np.asarray(gap_v) <= OUTSIDE
-            self.node[near] = np.asarray(at)[near]
-            self.node[vertex] = rows + np.asarray(at_v)[vertex]
-        loose = np.flatnonzero(self.node < 0)
-        self.node[loose] = rows + vertices + np.arange(len(loose))
-        self.loose_xy = xy[loose]
-        self.loose_name = () if tapes is None else tuple(str(n) for n in tapes.point_name[loose])
+        names = [] if tapes is None else [str(n) for n in tapes.point_name]
+        mark_sigma = np.zeros(0) if tapes is None else tapes.point_sigma_m
+        usual = float(np.median(sigma_m)) if len(sigma_m) else 1.0
+        self.xy, self.name = none, list[str]()
+        self.sigma, self.picture = np.zeros(0), np.zeros(0, dtype=np.int64)
+        self.node, on_map = np.full(len(xy), -1, dtype=np.int64), np.isnan(mark_sigma)
+        self.node[on_map] = self._on_map(xy[on_map])
+        loose = np.flatnonzero(on_map & (self.node < 0))
+        self.node[loose] = self._loose(
+            xy[loose], [names[k] for k in loose], np.full(len(loose), usual), groups.at(shapes, xy[loose])
+        )
+        own = [np.median(sigma_m[groups.of_vertex == g]) if (groups.of_vertex == g).any() else usual
+               for g in control.picture]  # fmt: skip
+        seen_sigma = np.where(
+            np.isnan(control.seen_sigma_m), np.array(own, dtype=float), control.seen_sigma_m
+        )
+        self.of_control = np.full(len(control), -1, dtype=np.int64)
+        at = np.flatnonzero(control.at_vertex)
+        self.of_control[at] = self._on_map(control.seen_xy[at])
+        at = np.flatnonzero(self.of_control < 0)
+        self.of_control[at] = self._loose(
+            control.seen_xy[at], [str(n) for n in control.name[at]], seen_sigma[at], control.picture[at]
+        )
+        seen = {str(n): int(k) for n, k in zip(control.name, self.of_control, strict=True)}
+        for k in np.flatnonzero(~on_map).tolist():
+            # one that is seen is one unknown, whatever tells of it
+            self.node[k] = seen[names[k]] if names[k] in seen else self._loose(
+                xy[[k]], [names[k]], mark_sigma[[k]], np.array([-1])
+            )[0]  # fmt: skip
+        self.mark = np.unique(self.node[~on_map])
+
+    def _on_map(self, xy: XYArray) -> IntArray:
+        """(k,) nodes at these places, -1 where there is no end of a leg and no vertex."""
+        from scipy.spatial import cKDTree
+
+        made = np.full(len(xy), -1, dtype=np.int64)
+        if not len(xy):
+            return made
+        every = np.concatenate([self.runs.xy[self.ends], self.shapes.xy])
+        gap, at = cKDTree(every).query(xy)
+        near = np.asarray(gap) <= OUTSIDE
+        # of an end and a vertex at one place the vertex is taken: it is what was traced
+        gap_v, at_v = cKDTree(self.shapes.xy).query(xy)
+        vertex = np.asarray(gap_v) <= OUTSIDE
+        made[near] = np.asarray(at)[near]
+        made[vertex] = len(self.ends) + self.owner[np.asarray(at_v)[vertex]]
+        return made
+
+    def _loose(self, xy: XYArray, names: list[str], sigma: FloatArray, picture: IntArray) -> IntArray:
+        """(k,) nodes of places that are none of the map's."""
+        first = self.first_loose + len(self.xy)
+        self.xy, self.name = np.concatenate([self.xy, xy]), [*self.name, *names]
+        self.sigma, self.picture = np.append(self.sigma, sigma), np.append(self.picture, picture)
+        return first + np.arange(len(xy))
+
+    def tied(self, ends: IntArray) -> IntArray:
+        """Frames of the pictures that distances tie to a surveyed point."""
+        mark = np.isin(ends, self.mark)
+        tie = np.flatnonzero(mark[:, 0] != mark[:, 1])
+        other = np.where(mark[tie, 0], ends[tie, 1], ends[tie, 0])
+        of_end = np.repeat(self.groups.of_bed[self.runs.bed[self.runs.leg_run]], 2)
+        picture = np.concatenate([of_end, self.groups.of_vertex, self.picture])[other]
+        return np.asarray(self.groups.frame[picture[picture >= 0]], dtype=np.int64)
 
 
 def _read(
@@ -225,37 +325,6 @@ def _read(
     )
 
 
-def _pictures(site: Site) -> tuple[IntArray, tuple[str, ...]]:
-    """(n,) picture of each bed, and their names."""
-    if site.pictures is None:
-        return np.zeros(len(site.beds), dtype=np.int64), ("the map",)
-    found, group = np.unique(site.pictures.of_bed, return_inverse=True)
-    names = tuple("no picture" if k < 0 else site.pictures.pictures[k].name for k in found.tolist())
-    return np.asarray(group, dtype=np.int64).ravel(), names
-
-
-def _picture_at(xy: XYArray, shapes: Shapes, picture: IntArray) -> IntArray:
-    """Picture of the vertex of a bed that is nearest to each place."""
-    from scipy.spatial import cKDTree
-
-    if not len(xy) or not len(shapes.xy):
-        return np.zeros(len(xy), dtype=np.int64)
-    return np.asarray(picture[np.asarray(cKDTree(shapes.xy).query(xy)[1])], dtype=np.int64)
-
-
-def _nearest_picture(walls: Shapes, shapes: Shapes, picture: IntArray) -> IntArray:
-    return _picture_at(walls.xy, shapes, picture)
-
-
-def _middles(xy: XYArray, picture: IntArray, count: int) -> XYArray:
-    made = np.zeros((count, 2))
-    for k in range(count):
-        own = xy[picture == k]
-        if len(own):
-            made[k] = (own.min(axis=0) + own.max(axis=0)) / 2
-    return made
-
-
 def _vertex_names(shapes: Shapes) -> tuple[str, ...]:
     feature = shapes.ring_feature[part_of(shapes.ring_offsets)]
     first = np.searchsorted(feature, np.arange(len(shapes.ids)))
@@ -266,78 +335,18 @@ def _vertex_names(shapes: Shapes) -> tuple[str, ...]:
 def _wanted(
     plan: RunPlan, tapes: Tapes | None, points: _Points, shapes: Shapes, every_leg: bool
 ) -> BoolArray:
-    """(l,) legs of the beds anything was taped of."""
+    """(l,) legs of the beds anything was taped or surveyed of."""
     runs = plan.runs
     bed = runs.bed[runs.leg_run]
-    if every_leg or tapes is None:
-        return np.full(len(bed), every_leg)
-    runs_taped = np.where(tapes.what == Target.LEG, runs.leg_run[np.maximum(tapes.leg, 0)], tapes.run)
-    touched = [runs.bed[runs_taped[runs_taped >= 0]]]
-    rows = 2 * len(runs.leg_id)
-    touched.append(bed[points.node[points.node < rows] // 2])
-    at_vertex = points.node[(points.node >= rows) & (points.node < rows + len(shapes.xy))] - rows
+    if every_leg:
+        return np.full(len(bed), True)
+    touched = [np.zeros(0, dtype=np.int64)]
+    if tapes is not None:
+        runs_taped = np.where(tapes.what == Target.LEG, runs.leg_run[np.maximum(tapes.leg, 0)], tapes.run)
+        touched.append(runs.bed[runs_taped[runs_taped >= 0]])
+    rows = len(points.ends)
+    node = np.concatenate([points.node, points.of_control])
+    touched.append(bed[node[node < rows] // 2])
+    at_vertex = node[(node >= rows) & (node < points.first_loose)] - rows
     touched.append(shapes.ring_feature[part_of(shapes.ring_offsets)][at_vertex])
     return np.asarray(np.isin(bed, np.concatenate(touched)))
-
-
-# ---------------------------------------------------------------- suspects
-
-
-def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions) -> Suspects:
-    """Everything that may be grossly wrong.
-
-    Readings; tapes with two readings or more; pictures; legs of which two readings or more speak (with one
-    the reading is the suspect: nothing tells them apart); and every vertex a reading depends on.
-    """
-    lay, n = setup.layout, len(setup.read.value_m)
-    kinds: list[Kind] = []
-    names: list[str] = []
-    prior: list[sparse.csc_array] = []
-    value: list[sparse.csc_array] = []
-
-    def add(
-        kind: Kind, found: list[str], of_prior: sparse.csc_array | None, of_value: sparse.csc_array | None
-    ) -> None:
-        kinds.extend([kind] * len(found))
-        names.extend(found)
-        width = (of_prior if of_prior is not None else of_value).shape[1]  # type: ignore[union-attr]
-        prior.append(sparse.csc_array((lay.count, width)) if of_prior is None else of_prior)
-        value.append(sparse.csc_array((n, width)) if of_value is None else of_value)
-
-    def unit(at: IntArray) -> sparse.csc_array:
-        ones = (np.ones(len(at)), (at, np.arange(len(at))))
-        return sparse.csc_array(sparse.coo_array(ones, shape=(lay.count, len(at))))
-
-    add("reading", list(setup.reading_name), None, sparse.csc_array(sparse.eye_array(n, format="csc")))
-    many = np.flatnonzero(np.bincount(setup.read.tape, minlength=lay.tapes) >= 2)
-    add("tape", [setup.tape_name[k] for k in many], unit(lay.first_tape + many), None)
-    pictures = np.arange(lay.pictures) + lay.first_picture
-    pictures = pictures[setup.prior_sigma[pictures] > FIXED]
-    add("picture", [setup.picture_name[k - lay.first_picture] for k in pictures], unit(pictures), None)
-    spoken = np.flatnonzero(
-        np.bincount(sparse.csr_array(setup.read.legs).indices, minlength=len(setup.wanted)) >= 2
-    )
-    gradient = sparse.csr_array(lengths.legs(x)[1][spoken])
-    spread = sparse.diags_array(setup.prior_sigma**2)
-    ways = sparse.csr_array(gradient @ spread)
-    size = np.asarray(ways.multiply(gradient).sum(axis=1)).ravel()
-    spoken, ways = spoken[size > 0], sparse.csr_array(sparse.diags_array(1 / size[size > 0]) @ ways[size > 0])
-    leg_names = [setup.leg_name[k] for k in spoken.tolist()]
-    add("leg", leg_names, sparse.csc_array(ways.T), None)
-    touched = np.zeros(lay.count, dtype=bool)
-    touched[np.unique(sparse.csr_array(made.prior).indices)] = True
-    places = np.flatnonzero(touched[: lay.first_picture].reshape(-1, 2).any(axis=1))
-    place_names = [*setup.vertex_name, *setup.point_name]
-    both = np.column_stack([2 * places, 2 * places + 1]).ravel()
-    add("vertex", [place_names[k] for k in places], unit(both), None)
-    kind, name = np.empty(len(kinds), dtype=object), np.empty(len(kinds), dtype=object)
-    kind[:], name[:] = kinds, names
-    width = np.where(kind == "vertex", 2, 1).astype(np.int64)
-    return Suspects(
-        kind=kind,
-        name=name,
-        first=np.concatenate([[0], np.cumsum(width)])[:-1].astype(np.int64),
-        width=width,
-        prior=sparse.csc_array(sparse.hstack(prior, format="csc")),
-        value=sparse.csc_array(sparse.hstack(value, format="csc")),
-    )

@@ -19,12 +19,15 @@ from siteplan.adjust.model import Lengths, Rows
 from siteplan.adjust.moved import carried, moved
 from siteplan.adjust.network import Network, Solution, solve
 from siteplan.adjust.renamed import names_after
-from siteplan.adjust.setup import Setup, suspects_of
+from siteplan.adjust.setup import Setup
 from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
+from siteplan.adjust.suspects import suspects_of
 from siteplan.errors import Finding
 from siteplan.model import Runs
+from siteplan.planar import part_of
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import Comparison, compare
+from siteplan.reconcile.control import Surveyed, control_of, picture_groups
 from siteplan.reconcile.tapes import Tapes
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
@@ -69,7 +72,7 @@ class Adjustment:
 
     def legs_in(self, after: Runs) -> IntArray:
         """(l,) number of each leg as drawn in another plan of the adjusted outlines, -1 where it is gone."""
-        return legs_after(self.drawn_runs, after, self.xy - self.setup.drawn)
+        return _legs_in(self.setup, self.solution.x, self.drawn_runs, after, self.xy)
 
     @property
     def wanted(self) -> BoolArray:
@@ -112,6 +115,7 @@ def adjust_site(
     *,
     comparison: Comparison | None = None,
     values_m: FloatArray | None = None,
+    control: Surveyed | None = None,
     every_leg: bool = False,
 ) -> Adjustment:
     """Adjust the outlines of a site to its tapes.
@@ -124,6 +128,7 @@ def adjust_site(
     comparison : of these tapes with this map, where it is at hand
     values_m : (n,) lengths in place of ``tapes.taped_m``, NaN where a reading is left out: the
         diagnosis, where the user accepts it
+    control : surveyed points that have a say; those of the site by default
     every_leg : standard deviations of all legs, not only of the beds that were taped
 
     Returns
@@ -133,23 +138,28 @@ def adjust_site(
 
     Raises
     ------
-    DataError : the adjustment does not settle, or the adjusted outlines cannot be planned
+    DataError : faults of the surveyed points; the adjustment does not settle, or the adjusted outlines cannot
+        be planned
     """
     made = None if tapes is None else (comparison or compare(site, plan, tapes))
-    setup = Setup.of(site, plan, tapes, made, values_m, every_leg=every_leg)
+    groups = picture_groups(site)
+    setup = Setup.of(
+        site, plan, tapes, made, values_m, groups=groups, every_leg=every_leg,
+        control=control_of(site, plan, groups) if control is None else control,
+    )  # fmt: skip
     rows = setup.first_rows(site, plan)
     work = site
     before: _State | None = None
     plan_now, x = plan, setup.prior
     for number in range(1, MOST_PASSES + 1):
         lengths = setup.lengths(rows)
-        network = lengths.network(setup.prior, setup.prior_sigma, setup.read)
+        network = lengths.network(setup.prior, setup.prior_sigma, setup.read, setup.fixes)
         state = _looked(network, lengths, setup, before, x)
         before, x = state, state.solution.x
         ground = _carried(site, plan, setup, lengths, x)
         work = moved(site, ground, *setup.walls(site, x))
         plan_now = plan_runs(work)
-        leg = legs_after(plan.runs, plan_now.runs, ground - setup.drawn)
+        leg = _legs_in(setup, x, plan.runs, plan_now.runs, ground)
         same = len(plan_now.runs.leg_id) == len(leg) and bool((leg >= 0).all())
         model_m, _ = lengths.legs(x)
         off = np.abs(model_m - plan_now.lengths.ground_m[leg])[setup.wanted] if same else np.full(1, np.inf)
@@ -236,6 +246,17 @@ def lengths_after(after: RunPlan, leg: IntArray) -> FloatArray:
     if not len(after.runs.leg_id):
         return np.full(len(leg), np.nan)
     return np.where(leg >= 0, after.lengths.ground_m[np.maximum(leg, 0)], np.nan)
+
+
+def _legs_in(setup: Setup, x: FloatArray, before: Runs, after: Runs, ground: XYArray) -> IntArray:
+    """(l,) number of each leg as drawn in a plan of outlines that have moved to ``ground``.
+
+    A picture as a whole may move farther than legs are apart: that is taken off first.
+    """
+    level, groups = setup.placing.level, setup.groups
+    row = groups.of_bed[after.bed[after.leg_run]][part_of(after.offsets)]
+    beside = replace(after, xy=level(x, after.xy, row))
+    return legs_after(before, beside, level(x, ground, setup.picture) - setup.drawn)
 
 
 def _carried(site: Site, plan: RunPlan, setup: Setup, lengths: Lengths, x: FloatArray) -> XYArray:

@@ -35,8 +35,10 @@ from siteplan.adjust.conditions import UNCONTROLLED, Conditions
 from siteplan.adjust.network import Shifts
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray
 
-Kind = Literal["reading", "control", "tape", "leg", "picture", "vertex"]
-ORDER: Final[tuple[Kind, ...]] = ("reading", "control", "tape", "leg", "picture", "vertex")
+Kind = Literal["reading", "control", "tape", "leg", "picture", "shift", "turn", "vertex"]
+ORDER: Final[tuple[Kind, ...]] = (
+    "reading", "control", "tape", "leg", "picture", "shift", "turn", "vertex",
+)  # fmt: skip
 """of suspects that cannot be told apart the first is left free"""
 MOST_FREE: Final = 200
 _BLOCK: Final = 4_000_000

@@ -2,7 +2,8 @@
 
 A leg or run goes by its id as on the map (``B07-1-2``, ``B07-1``); the corner at the far end of
 leg 2 of run ``B07-1`` is ``B07-1-c2``; the ends of a leg are ``B07-1-2.start`` and
-``B07-1-2.end``; the 14th vertex of a bed, abutment or opening as traced is ``B07.v14``.
+``B07-1-2.end``; the 14th vertex of a bed, abutment or opening as traced is ``B07.v14``.  A surveyed
+mark goes by its name.
 """
 
 from __future__ import annotations
@@ -13,11 +14,13 @@ from collections.abc import Iterable
 import numpy as np
 
 from siteplan.errors import UsageError
+from siteplan.marks import marks
 from siteplan.model import NodeKind
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.tomlfile import nearest
 from siteplan.types import FloatArray
+from siteplan.units import um_to_m
 
 
 class Names:
@@ -25,7 +28,8 @@ class Names:
 
     def __init__(self, site: Site, plan: RunPlan) -> None:
         runs = plan.runs
-        self.runs = runs
+        self.site, self.runs = site, runs
+        self.mark = {p.name: k for k, p in enumerate(site.settings.control)}
         self.leg = {str(name): k for k, name in enumerate(runs.leg_id)}
         self.run = {str(name): k for k, name in enumerate(runs.run_id)}
         self.shapes = [
@@ -46,8 +50,11 @@ class Names:
 
         Raises
         ------
-        UsageError : no such leg, run, corner, feature or vertex, with the nearest there is
+        UsageError : no such leg, run, corner, feature or vertex, with the nearest there is; a check point
+        DataError : the marks of the site have faults
         """
+        if name in self.mark:
+            return self._mark(name)
         head, dot, tail = name.rpartition(".")
         if dot and tail.lower() in ("start", "end"):
             return self._leg_end(head, tail.lower(), name)
@@ -59,6 +66,23 @@ class Names:
             f'point "{name}" is not understood; write a corner B07-1-c2, a leg end B07-1-2.start, '
             "or a vertex B07.v14"
         )
+
+    def mark_sigma_m(self, name: str) -> float:
+        """Standard deviation of a surveyed mark with a say, each way; NaN for a point of the map."""
+        mark = self.site.settings.control[self.mark[name]] if name in self.mark else None
+        return float("nan") if mark is None or mark.sigma is None else um_to_m(mark.sigma)
+
+    def is_vertex(self, name: str) -> bool:
+        """Whether a name is written like that of a vertex, and is no mark's."""
+        return name not in self.mark and re.fullmatch(r"[vV]\d+", name.rpartition(".")[2]) is not None
+
+    def _mark(self, name: str) -> tuple[float, float]:
+        if self.site.settings.control[self.mark[name]].use != "control":
+            raise UsageError(
+                f'point "{name}" is a check point, which has no say in where the outlines lie; to tape '
+                'from it give it use = "control" and sigma in [[control]]'
+            )
+        return _place(marks(self.site, self.site.settings.control, "control").xy[self.mark[name]])
 
     def _leg_end(self, leg: str, end: str, name: str) -> tuple[float, float]:
         if leg not in self.leg:

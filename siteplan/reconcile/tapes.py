@@ -56,6 +56,8 @@ class Tapes:
     """(p,) str"""
     point_xy: XYArray
     """(p, 2) ground metres"""
+    point_sigma_m: FloatArray
+    """(p,) of a surveyed mark its standard deviation, each way; NaN for a point of the map"""
     reading: tuple[Reading, ...]
     reading_m: FloatArray
     """(n,) as read"""
@@ -208,6 +210,7 @@ def _arrays(reader: Reader, good: list[Read], findings: list[Finding]) -> Tapes:
         ),
         point_name=_column_of(used),
         point_xy=np.array([reader.points[p] for p in used], dtype=np.float64).reshape(-1, 2),
+        point_sigma_m=np.array([reader.names.mark_sigma_m(p) for p in used], dtype=np.float64),
         reading=tuple(r.reading for r in good),
         reading_m=reading_m,
         tape=np.array([tape_at[r.tape] for r in good], dtype=np.int64),
