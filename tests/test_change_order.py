@@ -5,10 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import shutil
-import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +21,7 @@ from siteplan.compare.revision import Revision, read_revision
 from siteplan.errors import DataError, Fault
 from siteplan.matching import kept_ids, match_beds, match_runs
 from siteplan.publish.changeorder import change_csv, change_data, change_json, change_text, read_place
+from tests.command import siteplan
 from tests.make_sites import kidney, line, polygon, rectangle, write_features
 
 EVIL = "=1+1 [red]${7*7}<script>"
@@ -464,19 +462,6 @@ def test_any_value_in_any_place_is_read_or_reported(output: Output, data: st.Dat
     assert all(fault.remedy for fault in faults)
     for text in () if made is None else (change_text(made), change_json(made), change_csv(made)):
         text.encode("utf-8")
-
-
-def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    code = "from siteplan.cli import main; main()"
-    root = str(Path(__file__).resolve().parent.parent)
-    return subprocess.run(
-        [sys.executable, "-W", "error", "-c", code, *map(str, args)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": root},
-    )
 
 
 def test_command(places: tuple[Path, Path], output: Output, tmp_path: Path, change: Change) -> None:

@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import sys
-from contextlib import redirect_stderr, redirect_stdout
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,37 +17,16 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from siteplan.check import CheckReport, check_file, check_site
-from siteplan.cli import main
 from siteplan.convert import convert, geometries
 from siteplan.errors import OutputError, UsageError
 from siteplan.intake import Source, read_features
 from siteplan.model import Features
 from siteplan.publish.checkprint import print_check
 from siteplan.settings import InputFile
+from tests.command import siteplan
 from tests.make_sites import ORIGIN, kidney, line, lonlat_of, polygon, rectangle, write_features
 from tests.test_gpx import gpx
 from tests.test_kmz import kml, packed
-
-
-@dataclass(frozen=True)
-class Done:
-    returncode: int
-    stdout: str
-    stderr: str
-
-
-def siteplan(*args: str | Path, cwd: Path) -> Done:
-    """The command line in this process: its exit code and what it printed."""
-    out, err, argv, here = io.StringIO(), io.StringIO(), sys.argv, Path.cwd()
-    sys.argv = ["siteplan", *map(str, args)]
-    os.chdir(cwd)
-    try:
-        with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as left:
-            main()
-    finally:
-        sys.argv = argv
-        os.chdir(here)
-    return Done(int(left.value.code or 0), out.getvalue(), err.getvalue())
 
 
 def state_of(folder: Path) -> dict[str, tuple[int, bytes]]:

@@ -6,9 +6,6 @@ import csv
 import io
 import itertools
 import json
-import os
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -45,6 +42,7 @@ from siteplan.publish.linestable import (
 )
 from siteplan.sites import Site, load_site
 from siteplan.takeoffs import laid_plan, takeoff
+from tests.command import siteplan
 from tests.make_sites import kidney, polygon, rectangle, write_features
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -380,19 +378,6 @@ def test_hostile_names_stay_text(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 
 # ---------------------------------------------------------------- the command
-
-
-def siteplan(*args: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    code = "from siteplan.cli import main; main()"
-    root = str(Path(__file__).resolve().parent.parent)
-    return subprocess.run(
-        [sys.executable, "-W", "error", "-c", code, *map(str, args)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": root},
-    )
 
 
 def test_command(rectangle_site: Site, two: LineComparison, tmp_path: Path) -> None:

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import subprocess
-import sys
 from collections import Counter
 from dataclasses import fields, replace
 from pathlib import Path
@@ -29,6 +26,7 @@ from siteplan.intake.files import read_table
 from siteplan.intake.likely import most_plausible, whereabouts_faults
 from siteplan.types import FloatArray
 from siteplan.units import FOOT_M
+from tests.command import siteplan
 
 ATLANTA = Place(-84.45, 33.62)
 """a few kilometres from the square the Atlanta test files show, by the header of their picture"""
@@ -843,27 +841,16 @@ def test_report_is_the_same_again() -> None:
 # --- the command line ------------------------------------------------------------------------------
 
 
-def run(*args: str | Path) -> Any:
-    """The command as a person runs it: exit code, standard output, standard error."""
-    return subprocess.run(
-        [sys.executable, "-W", "error", "-c", "from siteplan.cli import main; main()", *map(str, args)],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)},
-    )
-
-
 def test_crs_command_tells_people_and_programs(tmp_path: Path) -> None:
     path = write_beds(tmp_path / "beds.geojson", square("EPSG:2230", -117.1, 32.8))
-    said = run("crs", path, "--near", "-117.1,32.8", "--most", "2")
+    said = siteplan("crs", path, "--near", "-117.1,32.8", "--most", "2")
     assert said.returncode == 0, said.stderr
     assert said.stderr == ""
     assert "1. EPSG:2230  NAD83 / California zone 6 (ftUS)" in said.stdout
     assert "ftUS and ft lie" in said.stdout
     assert "ask the surveyor" in said.stdout
     data = json.loads(
-        run(
+        siteplan(
             "crs", path, "--near=-117.1,32.8", "--length", "B07=1312.33ftUS", "--json", "--weight", "utm=0.5"
         ).stdout
     )
@@ -871,24 +858,24 @@ def test_crs_command_tells_people_and_programs(tmp_path: Path) -> None:
     assert data["hypotheses"][0]["code"] == "EPSG:2230"
     assert data["weights"]["utm"] == 0.5
     assert data["status"] == "several"
-    wrong = run("crs", path, "--near", "33")
+    wrong = siteplan("crs", path, "--near", "33")
     assert wrong.returncode == 2
     assert "two numbers" in wrong.stderr
     assert "Traceback" not in wrong.stderr
-    gone = run("crs", tmp_path / "none.geojson")
+    gone = siteplan("crs", tmp_path / "none.geojson")
     assert gone.returncode == 1
     assert "Traceback" not in gone.stderr
 
 
 def test_check_takes_consent_and_records_it(tmp_path: Path) -> None:
     path = write_beds(tmp_path / "beds.geojson", square("EPSG:26916", -86.0, 40.0))
-    refused = run("check", path)
+    refused = siteplan("check", path)
     assert refused.returncode == 1
     assert "grid-in-degrees" in refused.stdout
     assert "most plausible: (1) EPSG:" in " ".join(refused.stdout.split())
-    data = json.loads(run("check", path, "--assume", "EPSG:26916", "--json").stdout)
+    data = json.loads(siteplan("check", path, "--assume", "EPSG:26916", "--json").stdout)
     assert data["errors"] == 0
     assert [r["code"] for r in data["rows"]].count("crs-assumed") == 1
-    both = run("check", path, "--assume", "EPSG:26916", "--crs", "EPSG:26916")
+    both = siteplan("check", path, "--assume", "EPSG:26916", "--crs", "EPSG:26916")
     assert both.returncode == 1
     assert "only assume overrules" in both.stderr
