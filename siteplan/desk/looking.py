@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from abc import ABC, abstractmethod
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -16,7 +18,7 @@ from siteplan.desk.comparing import compared, tape_kinds, tape_rows
 from siteplan.desk.exports import export_rows, made_export, write_files
 from siteplan.desk.panels import bed_panel, site_panel
 from siteplan.desk.reckoning import Worker
-from siteplan.desk.rows import feature_rows
+from siteplan.desk.rows import Sent
 from siteplan.desk.state import State
 from siteplan.desk.tiles import Tiles
 from siteplan.desk.view import MOST_PIECES, Box, plan_answer
@@ -27,6 +29,7 @@ from siteplan.record import Record
 from siteplan.sites import SITE_FILE
 from siteplan.tomlfile import read_toml
 
+T = TypeVar("T")
 ROLES: Final = ("beds", "abutments", "openings")
 
 
@@ -52,10 +55,11 @@ class Looking(ABC):
 
     def site(self) -> dict[str, Any]:
         """What the page asks first."""
+        self.worker.hold()
         state = self.now()
         site = state.site
         own = site.line
-        lines = [{"key": key, "name": load_line(key).name} for key in shipped_lines()]
+        lines = [dict(row) for row in _shipped()]
         if own.key not in {line["key"] for line in lines}:
             lines.insert(0, {"key": site.settings.line, "name": own.name})
         return {
@@ -67,7 +71,7 @@ class Looking(ABC):
             "line": {"key": site.settings.line, "name": own.name},
             "lines": lines,
             "overrides": state.content.overrides,
-            "bounds": self._bounds(state),
+            "bounds": _kept(state, "bounds", self._bounds),
             "beds_count": len(site.beds),
             "pictures": [p.row for p in self.tiles.pictures],
             "tile_sources": [
@@ -99,15 +103,16 @@ class Looking(ABC):
         """Features in view."""
         state = self.now()
         made: list[dict[str, Any]] = []
-        for role in ROLES:
-            table = state.content.features[role]
-            made += feature_rows(state.site.frame, role, table, box)
+        for sent in _kept(state, "sent", _sent):
+            made += sent.within(box)
         return {"revision": state.revision, "features": made}
 
     def plan(self, box: Box | None, zoom: float | None) -> dict[str, Any]:
         """The plan in view."""
         state = self.now()
-        return {"revision": state.revision, **plan_answer(state.shown, box=box, zoom=zoom)}
+        made = plan_answer(state.shown, box=box, zoom=zoom)
+        self.worker.release()
+        return {"revision": state.revision, **made}
 
     def panel(self, bed: str | None) -> dict[str, Any]:
         """The panel of a bed, or of the site."""
@@ -185,3 +190,20 @@ class Looking(ABC):
             for r in reversed(self.record.revisions())
         ]
         return {"revisions": made}
+
+
+def _kept(state: State, name: str, make: Callable[[State], T]) -> T:
+    """What is made of a state once, and kept with it."""
+    if name not in state.__dict__:
+        state.__dict__[name] = make(state)
+    found: T = state.__dict__[name]
+    return found
+
+
+def _sent(state: State) -> list[Sent]:
+    return [Sent(state.site.frame, role, state.content.features[role]) for role in ROLES]
+
+
+@cache
+def _shipped() -> tuple[dict[str, str], ...]:
+    return tuple({"key": key, "name": load_line(key).name} for key in shipped_lines())

@@ -29,6 +29,8 @@ from siteplan.sites import Site, assemble
 LOG: Final = logging.getLogger(__name__)
 IDLE_S: Final = 0.4
 """the worker waits so long for a further change before it begins"""
+HOLD_S: Final = 5.0
+"""the worker leaves the machine to a page that is being opened, for so long at most"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,6 +159,7 @@ class Worker:
         self._newest = ""
         """etag of the state wanted last"""
         self._since = 0.0
+        self._held_until = 0.0
         self._stopped = False
         self._jobs: dict[str, Future[Reckoned]] = {}
         """by etag: those at work, and that of the newest state"""
@@ -169,6 +172,23 @@ class Worker:
             self._wanted, self._newest, self._since = state, state.etag, time.monotonic()
             self._tidy()
             self._wake.notify_all()
+
+    def hold(self) -> None:
+        """Begin with nothing until :meth:`release`, or for :data:`HOLD_S`."""
+        with self._wake:
+            self._held_until = time.monotonic() + HOLD_S
+
+    def release(self) -> None:
+        """What was held may begin in a moment."""
+        with self._wake:
+            if self._held_until:
+                self._held_until, self._since = 0.0, time.monotonic()
+                self._wake.notify_all()
+
+    def put_off(self) -> None:
+        """Somebody is at work, so wait anew before beginning."""
+        with self._wake:
+            self._since = time.monotonic()
 
     def get(self, state: State) -> Reckoned | None:
         """What was reckoned of this state; None until then."""
@@ -209,11 +229,15 @@ class Worker:
         """Drop what is done and not of the newest state."""
         self._jobs = {k: job for k, job in self._jobs.items() if k == self._newest or not job.done()}
 
+    def _early_s(self) -> float:
+        """How long to wait before beginning; none where it is below zero."""
+        return max(self._since + IDLE_S, self._held_until) - time.monotonic()
+
     def _run(self) -> None:
         while True:
             with self._wake:
-                while not self._stopped and (self._wanted is None or time.monotonic() - self._since < IDLE_S):
-                    self._wake.wait(None if self._wanted is None else IDLE_S)
+                while not self._stopped and (self._wanted is None or self._early_s() > 0):
+                    self._wake.wait(None if self._wanted is None else self._early_s())
                 if self._stopped:
                     return
                 state, self._wanted = self._wanted, None

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 
 from siteplan.desk.drawing import wire_places
-from siteplan.desk.view import Box, boxes_of, meets, places
+from siteplan.desk.view import PLACE_DECIMALS, Box, boxes_of, meets
 from siteplan.frame import Frame
 from siteplan.model import Features, RingKind
+from siteplan.types import FloatArray, LonLatArray
 
 KIND: Final = {
     RingKind.OUTER: "polygon",
@@ -19,34 +22,58 @@ KIND: Final = {
 }
 
 
-def feature_rows(frame: Frame, role: str, table: Features, box: Box | None = None) -> list[dict[str, Any]]:
-    """Features, those alone a box shows where one is given."""
-    if not len(table):
-        return []
-    lonlat = wire_places(frame, table)
-    wanted = np.ones(len(table), dtype=np.bool_)
-    if box is not None:
-        wanted[:] = False
-        wanted[table.ring_feature[meets(boxes_of(lonlat, table.ring_offsets), box)]] = True
-    rounded = places(lonlat)
-    made: dict[int, dict[str, Any]] = {}
-    for ring in np.flatnonzero(wanted[table.ring_feature]).tolist():
-        k = int(table.ring_feature[ring])
-        kind = int(table.ring_kind[ring])
-        if k not in made:
+def feature_rows(frame: Frame, role: str, table: Features) -> list[dict[str, Any]]:
+    """Features."""
+    return Sent(frame, role, table).within(None)
+
+
+@dataclass(frozen=True, eq=False)
+class Sent:
+    """The features of a role as the page gets them: each is put into words once."""
+
+    frame: Frame
+    role: str
+    table: Features
+    _made: dict[int, dict[str, Any]] = field(default_factory=dict)
+
+    def within(self, box: Box | None) -> list[dict[str, Any]]:
+        """Features a box shows; all of them where there is none."""
+        if not len(self.table):
+            return []
+        of = self.table.ring_feature
+        return [self._row(k) for k in np.unique(of if box is None else of[meets(self._boxes, box)]).tolist()]
+
+    @cached_property
+    def _places(self) -> LonLatArray:
+        return np.round(wire_places(self.frame, self.table), PLACE_DECIMALS)
+
+    @cached_property
+    def _boxes(self) -> FloatArray:
+        return boxes_of(self._places, self.table.ring_offsets)
+
+    @cached_property
+    def _first_ring(self) -> list[int]:
+        found: list[int] = np.searchsorted(self.table.ring_feature, np.arange(len(self.table) + 1)).tolist()
+        return found
+
+    def _row(self, k: int) -> dict[str, Any]:
+        made = self._made.get(k)
+        if made is None:
+            table = self.table
+            rings = range(*self._first_ring[k : k + 2])
             values = {name: plain(column[k]) for name, column in table.attributes.items()}
-            made[k] = {
-                "role": role,
+            made = self._made[k] = {
+                "role": self.role,
                 "id": str(table.ids[k]),
                 "name": str(table.names[k]),
-                "kind": KIND[RingKind(kind)],
-                "rings": [],
-                "kinds": [],
+                "kind": KIND[RingKind(table.ring_kind[rings[0]])],
+                "rings": [
+                    self._places[table.ring_offsets[r] : table.ring_offsets[r + 1]].tolist() for r in rings
+                ],
+                "kinds": [int(table.ring_kind[r]) for r in rings],
                 "attributes": {name: value for name, value in values.items() if value is not None},
             }
-        made[k]["rings"].append(rounded[table.ring_offsets[ring] : table.ring_offsets[ring + 1]])
-        made[k]["kinds"].append(kind)
-    return list(made.values())
+        return made
 
 
 def plain(value: Any) -> Any:

@@ -34,6 +34,8 @@ FAR_LEGS: Final = 500
 """the same while pieces are too small to draw"""
 LEAST_PIXELS: Final = 3.0
 """a section shorter than this on the screen is not drawn"""
+PLACE_DECIMALS: Final = 10
+"""of the degrees of a place that comes back to be stored: a hundredth of a millimetre"""
 _UNIT: Final = 1e8
 _DEGREE_M: Final = 111_320.0
 _PIXEL_DEG: Final = 360.0 / 256.0
@@ -184,7 +186,7 @@ class PartView:
 
     @cached_property
     def legs(self) -> Lines:
-        """Legs, as the place of their label."""
+        """Legs, as the place of their label; their lengths are put into words where they are shown."""
         runs = self.part.plan.runs
         low, high = runs.offsets[:-1], runs.offsets[1:] - 1
         count = high - low
@@ -192,7 +194,7 @@ class PartView:
         one, two = low + (count - 1) // 2 + (count % 2 == 0), low + count // 2 + (count % 2 == 1)
         middle = (runs.xy[one] + runs.xy[np.maximum(two, one)]) / 2
         return Lines.of(
-            runs.leg_id, self.words.lengths(runs.length_m), runs.bed[runs.leg_run],
+            runs.leg_id, [""] * len(runs.leg_id), runs.bed[runs.leg_run],
             self.part.site.frame.wgs84(middle), np.arange(len(runs.leg_id) + 1),
         )  # fmt: skip
 
@@ -220,9 +222,21 @@ class PartView:
     def pieces(self, box: Box | None, beds: BoolArray) -> IntArray:
         """Pieces of some beds that a box shows."""
         keep = beds[self.part.result.pieces.bed]
-        if box is not None and keep.any():
+        if box is not None and keep.any() and not self._lies_in(box):
             keep = keep & meets(self.piece_box, box)
         return np.flatnonzero(keep)
+
+    def _lies_in(self, box: Box) -> bool:
+        """Whether every piece surely does, without a place of each."""
+        xy = self.part.result.pieces.outline_xy
+        low, high = xy.min(axis=0), xy.max(axis=0)
+        # sides of a rectangle of the grid are a little bent in degrees
+        aside = 1.0 + 0.01 * (high - low).max()
+        (west, south), (east, north) = low - aside, high + aside
+        corners = np.array([[west, south], [east, south], [east, north], [west, north]])
+        lon, lat = self.part.site.frame.wgs84(corners).T
+        inside: bool = (lon >= box[0]).all() and (lat >= box[1]).all()
+        return bool(inside and (lon <= box[2]).all() and (lat <= box[3]).all())
 
     def count(self, box: Box | None, beds: BoolArray) -> int:
         """How many pieces of some beds a box shows."""
@@ -278,15 +292,16 @@ def plan_answer(
     if sum(map(len, rows)) <= (FAR_LEGS if pieces is None else MOST_LEGS):
         for each, row in zip(shown, rows, strict=True):
             part, lines, ids = each.view.legs, each.view.leg_lines, each.view.bed_ids
+            texts = each.view.words.lengths(each.view.part.plan.runs.length_m[row])
             legs += [
                 {
                     "id": part.ids[k],
                     "bed": ids[part.bed[k]],
-                    "text": part.texts[k],
+                    "text": text,
                     "at": part.line(k)[0],
                     "line": lines.line(k),
                 }
-                for k in row
+                for k, text in zip(row, texts, strict=True)
             ]
     return {
         "runs": runs,
@@ -353,7 +368,7 @@ def _packed(values: Any, kind: str) -> str:
 
 def places(lonlat: LonLatArray) -> list[list[float]]:
     """Places for the page: ten decimals, a hundredth of a millimetre."""
-    rounded: list[list[float]] = np.round(lonlat, 10).tolist()
+    rounded: list[list[float]] = np.round(lonlat, PLACE_DECIMALS).tolist()
     return rounded
 
 
