@@ -29,16 +29,20 @@ def taken(table: Table, keep: BoolArray) -> Table:
     table : n features
     keep : (n,)
     """
-    if keep.all():
-        return table
-    ring = np.flatnonzero(keep[table.ring_feature])
-    vertex = vertices_of(table, keep)
-    number = np.cumsum(keep) - 1
+    return table if keep.all() else picked(table, np.flatnonzero(keep))
+
+
+def picked(table: Table, index: IntArray) -> Table:
+    """The features of the numbers given, in that order."""
+    first, end = (np.searchsorted(table.ring_feature, index + step) for step in (0, 1))
+    ring = ragged(first, end - first)
+    size = np.diff(table.ring_offsets)[ring]
+    vertex = ragged(table.ring_offsets[ring], size)
     changed: dict[str, Any] = {
-        "ids": table.ids[keep],
-        "ring_offsets": offsets_of(np.diff(table.ring_offsets)[ring]),
+        "ids": table.ids[index],
+        "ring_offsets": offsets_of(size),
         "ring_kind": table.ring_kind[ring],
-        "ring_feature": number[table.ring_feature[ring]],
+        "ring_feature": np.repeat(np.arange(len(index)), end - first),
     }
     if isinstance(table, Shapes):
         return replace(table, xy=table.xy[vertex], **changed)
@@ -46,10 +50,10 @@ def taken(table: Table, keep: BoolArray) -> Table:
         table,
         coords=table.coords[vertex],
         z=table.z[vertex],
-        names=table.names[keep],
-        file=table.file[keep],
-        row=table.row[keep],
-        attributes={name: values[keep] for name, values in table.attributes.items()},
+        names=table.names[index],
+        file=table.file[index],
+        row=table.row[index],
+        attributes={name: values[index] for name, values in table.attributes.items()},
         **changed,
     )
 

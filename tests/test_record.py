@@ -33,7 +33,8 @@ from siteplan.record import (
 )
 from siteplan.record.blobs import blob_of, box_of, digest_of, rings_of_blobs, wkb_of
 from siteplan.record.plain import from_json, to_json
-from siteplan.record.table import entries_of, entry_of, take
+from siteplan.record.table import entries_of, entry_of
+from siteplan.tables import picked
 from tests.make_records import (
     GRID,
     assert_same_content,
@@ -530,7 +531,7 @@ def test_any_history(tmp_path_factory: pytest.TempPathFactory, steps: list[list[
             record.go_back(head, to, who="a")
             now = record.content()
             for role, features in states[to - 1].features.items():
-                assert_same_features(now.features[role], take(features, np.arange(len(features))))
+                assert_same_features(now.features[role], picked(features, np.arange(len(features))))
             assert (now.overrides, now.tapes) == (states[to - 1].overrides, states[to - 1].tapes)
             states.append(now)
             continue

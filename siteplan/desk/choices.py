@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import Any, Final
 
 from siteplan.catalog import load_line, shipped_lines
+from siteplan.record.merging import value_at
 from siteplan.settings import SiteSettings
 from siteplan.sites import Site
 from siteplan.units import INCH_M, METRES
@@ -124,15 +125,6 @@ def _asked(settings: SiteSettings, path: Sequence[str]) -> tuple[bool, Value]:
     return True, value
 
 
-def _in(data: Mapping[str, Any], path: Sequence[str]) -> tuple[bool, Value]:
-    value: Any = data
-    for step in path:
-        if not isinstance(value, Mapping) or step not in value:
-            return False, None
-        value = value[step]
-    return True, value
-
-
 def length_text(um: int, unit: str) -> str:
     """A length a field shows: exact, in the site's units where that can be."""
     metres = Fraction(um, 1_000_000)
@@ -182,8 +174,8 @@ def choice_rows(
         there, value = _asked(site.settings, path)
         if not there and (bed is None or not _known_of_bed(choice)):
             continue
-        set_here, _ = _in(overrides, path)
-        written, raw = _in(said, path)
+        set_here, _ = value_at(overrides, path)
+        written, raw = value_at(said, path)
         came = "desk" if set_here else ("site.toml" if written else "default")
         inherited = None
         if bed is not None and value is None and not set_here and not written:

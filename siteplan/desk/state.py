@@ -25,7 +25,7 @@ from siteplan.pictures import PictureCheck, traced_from
 from siteplan.record import Change, Content, DropFeature, PutFeature, PutTape, SetOverride
 from siteplan.record.content import leaves
 from siteplan.sites import SITE_FILE, Site
-from siteplan.tables import joined, taken, with_feature, without
+from siteplan.tables import picked, taken, with_feature, without
 from siteplan.types import FloatArray, IntArray
 from siteplan.units import um_to_m
 
@@ -299,7 +299,7 @@ def _shapes_after(site: Site, role: str, shapes: Shapes, features: Features, ids
     if len(shapes) == len(features) and (shapes.ids == features.ids).all():
         return shapes
     place = {str(i): k for k, i in enumerate(shapes.ids)}
-    return joined([taken(shapes, np.arange(len(shapes)) == place[str(i)]) for i in features.ids])
+    return picked(shapes, np.array([place[str(i)] for i in features.ids], dtype=np.int64))
 
 
 def _own_lines(site: Site, beds: Features) -> OwnLines:

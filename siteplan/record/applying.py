@@ -23,7 +23,8 @@ from siteplan.record.content import (
     no_such,
     touches,
 )
-from siteplan.record.table import Entry, entry_of, features_of, joined, take
+from siteplan.record.table import Entry, entry_of, features_of
+from siteplan.tables import joined, picked
 from siteplan.types import IntArray
 
 
@@ -140,7 +141,7 @@ def _merged(features: Features, held: Mapping[str, Entry | None], columns: Seque
     """Features with some replaced where they stand, some taken out, some added at the end."""
     places = {name: _at(features, name) for name in held}
     entries = [e for e in held.values() if e is not None]
-    both = joined(features, features_of(features.role, features.crs, entries, columns))
+    both = joined([features, features_of(features.role, features.crs, entries, columns)])
     order: IntArray = np.arange(len(features))
     added = []
     for number, entry in enumerate(entries, start=len(features)):
@@ -150,4 +151,4 @@ def _merged(features: Features, held: Mapping[str, Entry | None], columns: Seque
             added.append(number)
     gone = [places[name] for name, e in held.items() if e is None and places[name] >= 0]
     order = np.concatenate([np.delete(order, gone), np.array(added, dtype=np.int64)])
-    return take(both, order)
+    return picked(both, order)

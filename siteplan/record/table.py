@@ -1,4 +1,4 @@
-"""Features put together and taken apart: a few changed ones among many, without touching the rest."""
+"""Features as single entries, and put together from them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from siteplan.model import Features
-from siteplan.types import FloatArray, IntArray, ObjectArray
+from siteplan.types import FloatArray, ObjectArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,58 +84,3 @@ def entry_of(features: Features, k: int) -> Entry:
 def entries_of(features: Features) -> list[Entry]:
     """Every feature by itself."""
     return [entry_of(features, k) for k in range(len(features))]
-
-
-def joined(first: Features, second: Features) -> Features:
-    """The features of both, those of ``first`` first; the CRS is that of ``first``."""
-    columns = list(dict.fromkeys([*first.attributes, *second.attributes]))
-    return Features(
-        role=first.role,
-        crs=first.crs,
-        ids=np.concatenate([first.ids, second.ids]),
-        names=np.concatenate([first.names, second.names]),
-        coords=np.concatenate([first.coords, second.coords]),
-        z=np.concatenate([first.z, second.z]),
-        ring_offsets=np.concatenate([first.ring_offsets, second.ring_offsets[1:] + first.ring_offsets[-1]]),
-        ring_kind=np.concatenate([first.ring_kind, second.ring_kind]),
-        ring_feature=np.concatenate([first.ring_feature, second.ring_feature + len(first)]),
-        file=np.concatenate([first.file, second.file]),
-        row=np.concatenate([first.row, second.row]),
-        attributes={name: np.concatenate([_values(first, name), _values(second, name)]) for name in columns},
-    )
-
-
-def _values(features: Features, name: str) -> ObjectArray:
-    has = features.attributes.get(name)
-    return np.full(len(features), None, dtype=object) if has is None else has
-
-
-def take(features: Features, index: IntArray) -> Features:
-    """The features of the numbers given, in that order."""
-    starts = np.searchsorted(features.ring_feature, index)
-    ends = np.searchsorted(features.ring_feature, index + 1)
-    rings = _ranges(starts, ends)
-    vertices = _ranges(features.ring_offsets[rings], features.ring_offsets[rings + 1])
-    counts = features.ring_offsets[rings + 1] - features.ring_offsets[rings]
-    return Features(
-        role=features.role,
-        crs=features.crs,
-        ids=features.ids[index],
-        names=features.names[index],
-        coords=features.coords[vertices],
-        z=features.z[vertices],
-        ring_offsets=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        ring_kind=features.ring_kind[rings],
-        ring_feature=np.repeat(np.arange(len(index)), ends - starts).astype(np.int64),
-        file=features.file[index],
-        row=features.row[index],
-        attributes={name: values[index] for name, values in features.attributes.items()},
-    )
-
-
-def _ranges(starts: IntArray, ends: IntArray) -> IntArray:
-    """Whole numbers from each start up to its end, one stretch after the other."""
-    counts = ends - starts
-    before = np.cumsum(counts) - counts
-    made: IntArray = np.arange(int(counts.sum()), dtype=np.int64) + np.repeat(starts - before, counts)
-    return made
