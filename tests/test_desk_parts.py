@@ -167,10 +167,10 @@ def by_bed(state: State) -> dict[str, Any]:
                     "unmet": [unmet.code[bare].tolist(), unmet.why[bare].tolist()],
                     "unedged": [unedged.why[row].tolist(), unedged.other[row].tolist()],
                     "panel": {
-                        **bed_panel(part, k, 1),
+                        **bed_panel(each.view, k, 1),
                         "findings": sorted(
                             f["text"]
-                            for f in bed_panel(part, k, 1)["findings"]
+                            for f in bed_panel(each.view, k, 1)["findings"]
                             # which of equal overlaps is the worst hangs on the last digit
                             if "lie on one another" not in f["text"]
                         ),
