@@ -149,6 +149,32 @@ def test_tangent_stretches_all_round(parts: Parts, n: int, first: float) -> None
     assert np.isinf(made.radius_m).sum() == sum(np.isinf(r) for r, _ in parts)
 
 
+@pytest.mark.parametrize("edges_of_arc", [4, 5, 8, 16])
+@pytest.mark.parametrize("turned_deg", [0.0, 33.3])
+@pytest.mark.parametrize("sigma_m", [0.0, 0.02])
+def test_rounded_rectangle_drawn_with_one_edge_for_each_side(
+    edges_of_arc: int, turned_deg: float, sigma_m: float
+) -> None:
+    """20 x 12 m, rounded with 3 m: sides of 14 and 6 m, quarter circles; whichever vertex comes first.
+
+    A side with the arcs' edges beside it is a symmetric trapezium, and so on a circle of its own.
+    """
+    at = np.exp(0.5j * np.pi * np.arange(edges_of_arc + 1) / edges_of_arc)
+    z = np.concatenate(
+        [1j**k * 3.0 * at + w for k, w in enumerate((7 + 3j, -7 + 3j, -7 - 3j, 7 - 3j))]
+    ) * np.exp(1j * np.radians(turned_deg))
+    xy = np.column_stack([z.real + 40.0, z.imag - 25.0])
+    made = refitted([np.roll(xy, -k, axis=0) for k in range(len(xy))], sigma_m)
+    assert made.known.all()
+    assert np.bincount(made.ring).tolist() == [8] * len(xy)
+    bent = np.isfinite(made.radius_m)
+    assert made.radius_m[bent] == pytest.approx(np.full(4 * len(xy), 3.0), abs=1e-6)
+    assert made.length_m[bent] == pytest.approx(np.full(4 * len(xy), 1.5 * np.pi), abs=1e-6)
+    sides = np.sort(made.length_m[~bent].reshape(len(xy), 4), axis=1)
+    assert sides == pytest.approx(np.tile([6.0, 6.0, 14.0, 14.0], (len(xy), 1)), abs=1e-6)
+    assert made.fitted.line.part_length == pytest.approx(np.full(len(xy), 40 + 6 * np.pi), abs=1e-5)
+
+
 @pytest.mark.parametrize("parts", [S_CURVE, LINE_ARC_LINE])
 def test_open_lines(parts: Parts) -> None:
     xy = along(parts, np.linspace(0.0, total(parts), 41))

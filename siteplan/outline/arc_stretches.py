@@ -34,6 +34,7 @@ _PRICE: Final = 4.0
 """chi-square a stretch must gain for each further unknown, when breaks are shifted"""
 _NEWTON: Final = 12
 _SHIFTS: Final = (-8, -4, -2, -1, 1, 2, 4, 8)
+_NARROWER: Final = (1, 2, 4)
 _SWEEPS: Final = 6
 
 
@@ -187,8 +188,10 @@ def find_breaks(chains: Chains) -> tuple[IntArray, OffsetArray]:
     offsets = offsets_of(np.bincount(of, minlength=len(chains)))
     rows = _shifted(chains, powers, rows, of)
     if chains.ring.any():
-        # a ring's first break is one like the others: it is shifted once the ring starts at the next
-        rows = _shifted(chains, powers, _from_next(chains, rows, offsets), of)
+        # a ring's first break is one like the others, and so are the stretches beside it: they are shifted
+        # once the ring starts at the next, and the one after that
+        for _ in range(2):
+            rows = _shifted(chains, powers, _from_next(chains, rows, offsets), of)
     return rows, offsets
 
 
@@ -270,6 +273,41 @@ def _shifted(chains: Chains, powers: Powers, rows: IntArray, of: IntArray) -> In
                 best, at = np.where(better, cost, best), np.where(better, to, at)
             moved |= bool((at != rows[k]).any())
             rows[k] = at
+        for third in (1, 2, 0):
+            k = np.flatnonzero(~first[:-1] & ~last[:-1] & ~last[1:] & (number[:-1] % 3 == third))
+            moved |= _narrowed(powers, rows, of, k)
         if not moved:
             break
     return rows
+
+
+def _narrowed(powers: Powers, rows: IntArray, of: IntArray, k: IntArray) -> bool:
+    """Move breaks ``k`` on and those after them back, at once, where that gains; whether any moved.
+
+    A straight side drawn as one edge between two arcs is on one circle with the edges before and after it,
+    as the four vertices are a symmetric trapezium.  With one of the two only it is on a circle as well, so
+    that neither break by itself gains.
+    """
+    if not len(k):
+        return False
+
+    def cost(start: IntArray, far: IntArray) -> FloatArray:
+        return (
+            _price(powers, of[k], rows[k - 1], start)
+            + _price(powers, of[k], start, far)
+            + _price(powers, of[k], far, rows[k + 2])
+        )
+
+    start, far = rows[k].copy(), rows[k + 1].copy()
+    best = cost(start, far)
+    for shift in _NARROWER:
+        to, back = rows[k] + shift, rows[k + 1] - shift
+        inside = to < back
+        to, back = np.where(inside, to, rows[k]), np.where(inside, back, rows[k + 1])
+        now = cost(to, back)
+        better = now < best - 1e-9
+        best = np.where(better, now, best)
+        start, far = np.where(better, to, start), np.where(better, back, far)
+    moved = bool((start != rows[k]).any())
+    rows[k], rows[k + 1] = start, far
+    return moved
