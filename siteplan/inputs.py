@@ -205,7 +205,9 @@ def _of_settings(
     ]
 
 
-def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False) -> InputsRead:
+def read_inputs(
+    settings: SiteSettings, base: Path, *, skip_faulty: bool = False, has_record: bool = False
+) -> InputsRead:
     """Every role of a site from its files, as far as it can be read; nothing is raised for bad data.
 
     Parameters
@@ -213,8 +215,9 @@ def read_inputs(settings: SiteSettings, base: Path, *, skip_faulty: bool = False
     settings : of the site
     base : folder the paths start from
     skip_faulty : leave faulty features out and say so, as ``inputs.skip_faulty`` does
+    has_record : the beds may have been drawn at the desk, so that no file need be named for them
     """
-    if not settings.inputs.beds:
+    if not settings.inputs.beds and not has_record:
         return InputsRead({}, (_no_inputs(),), ())
     skip = skip_faulty or settings.inputs.skip_faulty
     height_m = ellipsoidal_height_m(settings)

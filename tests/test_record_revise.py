@@ -116,6 +116,33 @@ def test_work_done_at_the_desk_is_kept(tmp_path: Path) -> None:
     assert ring_of(tmp_path, "B").tobytes() == shifted[1].tobytes()
 
 
+def test_walls_come_into_a_site_whose_beds_were_drawn_at_the_desk(tmp_path: Path) -> None:
+    """site.toml names no file of beds, and need not."""
+    record = new_site(tmp_path / "s", "Drawn", "flex-2m", who="Ann", lonlat=ORIGIN)
+    bed = lonlat_of(rectangle(10, 5))
+    record.save(1, [PutFeature("beds", "B1", "B1", [bed], [0])], who="Ann", what="drawn")
+    folder = tmp_path / "s"
+    wall = {"type": "LineString", "coordinates": lonlat_of([(-1, -0.05), (11, -0.05)]).tolist()}
+    write_features(folder / "walls.geojson", [({"id": "W"}, wall)])
+    with (folder / "site.toml").open("a") as out:
+        out.write('\n[[inputs.abutments]]\nfile = "walls.geojson"\n')
+    made = bring_in(folder, who="Bo")
+    assert said(made) == {"W": "new"}
+    assert made.revision is not None
+    site = load_site(folder)
+    assert site.abutments.ids.tolist() == ["W"]
+    assert not [f for f in site.findings if f.code.startswith("record-input")]
+    unedged = plan_runs(site).unedged
+    assert unedged.why.tolist() == ["abutment"]
+    assert unedged.length_m.tolist() == pytest.approx([10], abs=0.01)
+    assert bring_in(folder, who="Bo").revision is None
+    # bad walls are told, and nothing comes in
+    write_features(folder / "walls.geojson", [({"id": "W"}, {"type": "Point", "coordinates": [0, 0]})])
+    with pytest.raises(DataError):
+        bring_in(folder, who="Bo")
+    assert record.head == 3
+
+
 def test_a_bed_taken_out_at_the_desk_stays_out(tmp_path: Path) -> None:
     record = start_record(site_folder(tmp_path), who="Ann")
     record.save(1, [DropFeature("beds", "A"), DropFeature("beds", "B")], who="Bo", what="gone")

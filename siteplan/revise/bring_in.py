@@ -78,7 +78,7 @@ def bring_in(place: str | Path, *, who: str, prefer_file: bool = False, when: st
         and not said.settings.inputs.openings
     ):
         return BroughtIn(None, (), ())
-    read = read_inputs(said.settings, said.folder)
+    read = read_inputs(said.settings, said.folder, has_record=True)
     if read.faults:
         raise DataError(*read.faults)
     _check_crs(content, read.features)
