@@ -24,11 +24,12 @@ from scipy import sparse
 from siteplan.adjust.moved import moved, near_pairs, only_beds, ring_boxes
 from siteplan.errors import DataError
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
-from siteplan.planar import part_of, ragged, ring_lines
+from siteplan.planar import edges, part_of, ragged, ring_lines
 from siteplan.plans import RunPlan, per_bed, plan_runs
 from siteplan.reconcile.control import snapped
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
+from siteplan.uncertainty.lengths import length_slopes
 
 STEP_M: Final = 1e-4
 """by which vertices are moved to see what follows"""
@@ -105,25 +106,14 @@ def legs_after(before: Runs, after: Runs, moved_by: XYArray) -> IntArray:
 
 def direction_matrix(xy: XYArray, offsets: IntArray) -> sparse.csr_array:
     """(l, 2w) change of the length of each leg with each coordinate of its rows."""
-    last = np.zeros(len(xy), dtype=bool)
-    last[offsets[1:] - 1] = True
-    a = np.flatnonzero(~last)
-    step = xy[a + 1] - xy[a]
-    length = np.hypot(step[:, 0], step[:, 1])
-    unit = step / np.where(length > 0, length, 1.0)[:, None]
-    leg = part_of(offsets)[a]
-    rows = np.tile(leg, 4)
-    columns = np.concatenate([2 * a, 2 * a + 1, 2 * a + 2, 2 * a + 3])
-    values = np.concatenate([-unit[:, 0], -unit[:, 1], unit[:, 0], unit[:, 1]])
-    return sparse.csr_array((values, (rows, columns)), shape=(len(offsets) - 1, 2 * len(xy)))
+    leg = np.repeat(part_of(offsets), 2)
+    slopes = length_slopes(xy, offsets).ravel()
+    return sparse.csr_array((slopes, (leg, np.arange(2 * len(xy)))), shape=(len(offsets) - 1, 2 * len(xy)))
 
 
 def leg_lengths(xy: XYArray, offsets: IntArray) -> FloatArray:
     """(l,) ground length of legs along their rows."""
-    step = np.hypot(*(xy[1:] - xy[:-1]).T)
-    step = np.append(step, 0.0)
-    step[offsets[1:] - 1] = 0.0
-    return np.asarray(np.add.reduceat(step, offsets[:-1]) if len(offsets) > 1 else np.zeros(0))
+    return edges(xy, offsets, np.zeros(len(offsets) - 1, dtype=np.bool_)).part_length
 
 
 def _wanted(site: Site, plan: RunPlan, beds: IntArray | None, legs: IntArray | None) -> BoolArray:
