@@ -155,17 +155,19 @@ def accept(
     features = adjusted_features(site, made)
     kept = made.setup.kept
     used = np.asarray(fingerprints(tapes))[kept]
-    if not len(used):
+    control = made.setup.control.fingerprint.tolist()
+    if not len(used) and not control:
         raise UsageError("there is nothing to accept: all readings are in the outlines already")
     known = list(site.settings.reconcile.adjust.used)
     # whoever writes the rows with the legs' new numbers tapes nothing anew
     after = np.asarray(fingerprints(tapes, names_after(tapes, made.drawn_runs, made.plan.runs, made.leg)))
-    listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist()]))
+    listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist(), *control]))
     head = record.newest() if base is None else base
     what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) > 1 else ''}"
-    left = [
-        str(made.suspects.name[f.suspect]) for f in made.freed if made.suspects.kind[f.suspect] == "reading"
-    ]
+    if control:
+        what += f" and {len(control)} surveyed point{'s' if len(control) > 1 else ''}"
+    out = [f.suspect for f in made.freed if made.suspects.kind[f.suspect] in ("reading", "control")]
+    left = [str(made.suspects.name[k]) for k in out]
     if left:
         what += f", {len(left)} of them left out ({', '.join(left[:6])}{', ...' if len(left) > 6 else ''})"
     todo = [*changes(site, features), SetOverride(USED, listed)]

@@ -21,9 +21,10 @@ from typing import Final
 import numpy as np
 from scipy import sparse
 
-from siteplan.adjust.moved import moved, near_pairs, only_beds, ring_boxes
+from siteplan.adjust.moved import moved, only_beds, ring_boxes
 from siteplan.errors import DataError
 from siteplan.model import NodeKind, RingKind, Runs, Shapes
+from siteplan.outline.edges import near_rings
 from siteplan.planar import edges, part_of, ragged, ring_lines
 from siteplan.plans import RunPlan, per_bed, plan_runs
 from siteplan.reconcile.control import snapped
@@ -172,10 +173,8 @@ class _Differ:
         )
         self.near_m = NEAR_M + 2 * widest * 1e-6
         self.shape = (2 * len(runs.xy), 2 * self.count)
-        pairs = near_pairs(boxes, self.near_m)
-        size = len(boxes)
-        graph = sparse.coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
-        self.near = sparse.csr_array(graph + graph.T)
+        one, other = near_rings(boxes, boxes, self.near_m)
+        self.near = sparse.csr_array((np.ones(len(one)), (one, other)), shape=(len(boxes), len(boxes)))
 
     def made(self) -> LineGradient:
         """The gradient, checked."""

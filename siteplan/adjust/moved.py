@@ -73,17 +73,6 @@ def ring_boxes(shapes: Shapes) -> FloatArray:
     return np.hstack([low, high])
 
 
-def near_pairs(boxes: FloatArray, within_m: float) -> IntArray:
-    """(k, 2) pairs of different rings whose boxes come within a distance of each other, each once."""
-    import shapely
-
-    wide = boxes + np.array([-1, -1, 1, 1]) * within_m / 2
-    made = np.asarray(shapely.box(*wide.T))
-    tree = shapely.STRtree(made)
-    pairs = np.asarray(tree.query(made), dtype=np.int64).T
-    return np.asarray(pairs[pairs[:, 0] < pairs[:, 1]])
-
-
 def carried(
     site: Site, plan: RunPlan, ground: XYArray, ends_moved: FloatArray, wanted: BoolArray, follows: BoolArray
 ) -> XYArray:

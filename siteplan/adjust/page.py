@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from siteplan.adjust.outcome import Outcome
+from siteplan.adjust.placed import beside, picture_tables
 from siteplan.adjust.report import ARROWS, CORNERS, layers, summary_lines
 from siteplan.adjust.site import Adjustment
 from siteplan.model import RingKind
@@ -44,10 +45,22 @@ def section(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used: int)
         "it.</p>",
         f"<ul>{lines}</ul>",
     ]
+    if len(made.setup.reading_name) or len(made.setup.fixes):
+        parts += [_codes(out), *_pictures(site, made), _runs(site, made, out)]
+        parts += [_drawing(site, made, out), _vertices(site, made, out)]
     if len(made.setup.reading_name):
-        parts += [_codes(out), _runs(site, made, out), _drawing(site, made, out), _vertices(site, made, out)]
         parts.append(_reliability(site, made, out))
     return "\n".join(p for p in parts if p)
+
+
+def _pictures(site: Site, made: Adjustment) -> list[str]:
+    return [
+        f"<h2>{escape(title)}</h2>"
+        + _table(heads, len(rows[0][0]), [_cells(*row) for row in rows])
+        + f'<p class="small">{escape(below)}</p>'
+        for title, heads, rows, below in picture_tables(made, Shown(site))
+        if rows
+    ]
 
 
 def _codes(out: Outcome) -> str:
@@ -98,13 +111,14 @@ def _vertices(site: Site, made: Adjustment, out: Outcome) -> str:
     shown, e = Shown(site), out.ellipses
     if not len(e.vertex):
         return ""
-    far = np.hypot(*out.moved[e.vertex].T)
+    moved = (beside(made, out.site.bed_shapes.xy) - made.setup.drawn)[e.vertex]
+    far = np.hypot(*moved.T)
     rows = [
         _cells(
             [made.setup.vertex_name[e.vertex[k]]],
             [
-                shown(far[k]), f"{out.moved[e.vertex[k], 0] * 1000:+.0f} mm",
-                f"{out.moved[e.vertex[k], 1] * 1000:+.0f} mm", f"{e.before_m[k] * 1000:.0f} mm",
+                shown(far[k]), f"{moved[k, 0] * 1000:+.0f} mm",
+                f"{moved[k, 1] * 1000:+.0f} mm", f"{e.before_m[k] * 1000:.0f} mm",
                 f"{e.long_m[k] * 1000:.0f} x {e.short_m[k] * 1000:.0f} mm", f"{e.bearing_deg[k]:.0f}",
             ],
         )

@@ -11,6 +11,7 @@ import numpy as np
 from siteplan import __version__
 from siteplan.adjust.conditions import UNCONTROLLED
 from siteplan.adjust.outcome import Outcome
+from siteplan.adjust.placed import beside, picture_data, picture_lines
 from siteplan.adjust.site import Adjustment
 from siteplan.adjust.snooping import Freed
 from siteplan.adjust.together import together
@@ -29,6 +30,10 @@ ARROWS: Final = 200
 CORNERS: Final = 36
 """of the polygon an ellipse is drawn as"""
 NO_BLUNDER: Final = "Nothing is named as grossly wrong."
+WORDS: Final = {
+    "leg": "the outline at leg", "vertex": "the tracing of vertex", "picture": "the scale of",
+    "control": "surveyed point", "shift": "the place of", "turn": "the direction of",
+}  # fmt: skip
 
 
 def _number(value: float, digits: int = 6) -> float | None:
@@ -46,6 +51,14 @@ def freed_text(made: Adjustment, freed: Freed, shown: Shown) -> str:
     if kind == "reading":
         off = shown(size, sign=True)
         text = f"Reading {name} is left out: it is off by {off}"
+    elif kind == "control":
+        text = f"Surveyed point {name} is left out: picture and survey are {shown(size)} apart there"
+    elif kind == "shift":
+        text = f"{name} lies {shown(size)} from where it was assumed to lie, far more than that allows for"
+        text += "; it is laid out by what was measured alone"
+    elif kind == "turn":
+        text = f"{name} is turned by {abs(math.degrees(size)):.3f} degrees, far more than was assumed"
+        text += "; its direction is found by what was measured alone"
     elif kind in ("tape", "picture"):
         scale = _scale(made, kind, name)
         what = "longer than it says" if scale > 0 else "shorter than it says"
@@ -70,8 +83,7 @@ def freed_text(made: Adjustment, freed: Freed, shown: Shown) -> str:
 
 def _named(made: Adjustment, suspect: int) -> str:
     kind = str(made.suspects.kind[suspect])
-    words = {"leg": "the outline at leg", "vertex": "the tracing of vertex", "picture": "the scale of"}
-    return f"{words.get(kind, kind)} {made.suspects.name[suspect]}"
+    return f"{WORDS.get(kind, kind)} {made.suspects.name[suspect]}"
 
 
 def _first_shift(made: Adjustment, freed: Freed) -> int:
@@ -136,24 +148,24 @@ def uncontrolled(made: Adjustment, out: Outcome) -> list[str]:
 def summary_lines(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used: int) -> list[str]:
     """The adjustment in a few sentences."""
     shown = Shown(site)
-    n = len(made.setup.reading_name)
+    n, fixed = len(made.setup.reading_name), len(made.setup.fixes)
     lines = []
     if used:
         lines.append(
             f"{used} of {len(tapes)} readings are in the outlines already, from an adjustment that was "
             "accepted, and are not used again."
         )
-    if not n:
+    if not n and not fixed:
         return [*lines, "There is no new reading to adjust the outlines to: nothing changes."]
-    lines.append(
-        f"{n} readings against outlines as drawn ({made.setup.sigma_from}). {global_text(made, out)}"
-    )
+    what = f"{n} readings" + (f" and {fixed} surveyed point{'s' if fixed > 1 else ''}" if fixed else "")
+    lines.append(f"{what} against outlines as drawn ({made.setup.sigma_from}). {global_text(made, out)}")
     told = [freed_text(made, f, shown) for f in made.freed]
     lines += told or [NO_BLUNDER]
     lone = uncontrolled(made, out)
     if lone:
         listed = ", ".join(lone[:8]) + (", ..." if len(lone) > 8 else "")
         lines.append(f"Not checked by anything else, so that a mistake in it would go unseen: {listed}.")
+    lines += picture_lines(made, shown)
     scale = made.solution.x[made.setup.layout.first_picture : made.setup.layout.first_tape]
     for name, s in zip(made.setup.picture_name, scale.tolist(), strict=True):
         if abs(s) > 5e-7:
@@ -161,10 +173,13 @@ def summary_lines(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used
                 f"All that was traced from {name} grows by {s * 1e6:+,.0f} ppm "
                 f"({shown(s * 100, sign=True)} in {shown(100.0)})."
             )
-    far = np.hypot(*out.moved.T)
+    far = np.hypot(*(beside(made, out.site.bed_shapes.xy) - made.setup.drawn).T)
     if len(far):
         k = int(far.argmax())
-        lines.append(f"Greatest movement: {shown(float(far[k]))}, vertex {made.setup.vertex_name[k]}.")
+        within = " within its picture" if made.setup.layout.frames else ""
+        lines.append(
+            f"Greatest movement{within}: {shown(float(far[k]))}, vertex {made.setup.vertex_name[k]}."
+        )
     before, after = float(np.sum(out.run_before_m)), float(np.sum(out.plan.lengths.ground_m))
     lines.append(f"Edging of the whole plan: {shown(before)} as drawn, {shown(after)} adjusted.")
     return [*lines, *(f.text for f in made.findings)]
@@ -256,6 +271,7 @@ def data(site: Site, tapes: Tapes, made: Adjustment, out: Outcome, used: int) ->
             )
         ],
         "vertices": _vertices(made, out),
+        **picture_data(made),
         "codes": [
             {
                 "line": x.line,
@@ -328,6 +344,8 @@ def layers(made: Adjustment, out: Outcome) -> tuple[Layer, ...]:
     names = np.empty(count, dtype=object)
     names[:] = [made.setup.vertex_name[k] for k in at]
     drawn, moved = made.setup.drawn[at], out.moved[at]
+    # a picture as a whole moves too far to be drawn so many times as long
+    arrow = ARROWS * (beside(made, out.site.bed_shapes.xy)[at] - drawn)
     columns = {
         "vertex": names,
         "moved_east_m": moved[:, 0],
@@ -335,7 +353,7 @@ def layers(made: Adjustment, out: Outcome) -> tuple[Layer, ...]:
         "moved_m": np.hypot(moved[:, 0], moved[:, 1]),
         "drawn_times": np.full(count, ARROWS, dtype=np.int64),
     }
-    lines = np.stack([drawn, drawn + ARROWS * moved], axis=1).reshape(-1, 2)
+    lines = np.stack([drawn, drawn + arrow], axis=1).reshape(-1, 2)
     moves = Layer(
         "adjustment_moves", "LineString", columns, lines, np.arange(count + 1, dtype=np.int64) * 2,
         np.full(count, RingKind.LINE, np.int8), np.arange(count),
@@ -345,7 +363,7 @@ def layers(made: Adjustment, out: Outcome) -> tuple[Layer, ...]:
     along, across = e.long_m[:, None] * np.cos(turn), e.short_m[:, None] * np.sin(turn)
     east = along * np.sin(bearing) - across * np.cos(bearing)
     north = along * np.cos(bearing) + across * np.sin(bearing)
-    tip = (drawn + ARROWS * moved)[:, None, :]
+    tip = (drawn + arrow)[:, None, :]
     ring = tip + ARROWS * np.stack([east, north], axis=2)
     about = {
         "vertex": names,

@@ -8,12 +8,15 @@ from scipy import sparse
 from siteplan.adjust.site import Adjustment
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
+from siteplan.types import FloatArray, IntArray
 from siteplan.uncertainty.components import AdjustedLegs, length_model
 from siteplan.uncertainty.lengths import LengthModel
 
 
 def adjusted_legs(made: Adjustment, plan_after: RunPlan) -> AdjustedLegs | None:
-    """The legs an adjustment covers; None where it has none, or the plan has other legs.
+    """The legs an adjustment covers, and the scales of pictures that surveyed points tell of.
+
+    None where it has neither, or the plan has other legs.
 
     Parameters
     ----------
@@ -23,7 +26,8 @@ def adjusted_legs(made: Adjustment, plan_after: RunPlan) -> AdjustedLegs | None:
     """
     legs = np.flatnonzero(made.wanted)
     place = made.legs_in(plan_after.runs)[legs]
-    if not made.same_legs or not len(legs) or (place < 0).any():
+    scales = surveyed_scales(made)
+    if not made.same_legs or not (len(legs) or len(scales)) or (place < 0).any():
         return None
     own = made.leg_functions(legs) @ sparse.diags_array(made.spread.prior_sigma)
     return AdjustedLegs(
@@ -31,7 +35,31 @@ def adjusted_legs(made: Adjustment, plan_after: RunPlan) -> AdjustedLegs | None:
         leg_m=made.leg_after_m[legs],
         covariance_m2=made.leg_covariance(legs),
         before_m2=np.asarray((own @ own.T).todense()),
+        scale_of_bed=_scale_of_bed(made, scales) if len(scales) else None,
+        scale_covariance=_scale_covariance(made, scales, legs) if len(scales) else None,
     )
+
+
+def surveyed_scales(made: Adjustment) -> IntArray:
+    """(s,) pictures that surveyed points lay out: what is left of their scales reaches every leg of them."""
+    return np.flatnonzero(made.setup.placing.frame >= 0)
+
+
+def _scale_of_bed(made: Adjustment, scales: IntArray) -> IntArray:
+    number = np.full(len(made.setup.picture_name), -1, dtype=np.int64)
+    number[scales] = np.arange(len(scales))
+    return np.asarray(number[made.setup.groups.of_bed])
+
+
+def _scale_covariance(made: Adjustment, scales: IntArray, legs: IntArray) -> FloatArray:
+    """(s, s + k) joint covariance of scales with each other and with legs."""
+    lay = made.setup.layout
+    pick = sparse.csr_array(
+        (np.ones(len(scales)), (np.arange(len(scales)), lay.first_picture + scales)),
+        shape=(len(scales), lay.count),
+    )
+    every = sparse.csr_array(sparse.vstack([pick, made.leg_functions(legs)]))
+    return np.asarray(made.spread.covariance(every)[: len(scales)])
 
 
 def adjusted_lengths(after: Site, plan_after: RunPlan, made: Adjustment) -> LengthModel | None:

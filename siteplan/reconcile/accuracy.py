@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
@@ -22,7 +23,7 @@ import numpy as np
 
 from siteplan.errors import DataError, Fault, UsageError
 from siteplan.fieldnotes.tables import number_of, read_table, read_text
-from siteplan.types import XYArray
+from siteplan.types import FloatArray, XYArray
 from siteplan.units import parse_length
 
 ONE_AXIS: Final = math.sqrt(-2 * math.log(0.05))
@@ -195,18 +196,56 @@ def read_check_points(path: Path) -> CheckPoints:
     return CheckPoints(tuple(names), numbers[:, :2], numbers[:, 2:])
 
 
-def check(points: CheckPoints, ground_m_per_unit: float, source: str | None) -> Nssda:
-    """The figure for points in a grid: brought to ground metres, as the standard asks.
+def check(
+    points: CheckPoints | None,
+    ground_m_per_unit: float,
+    source: str | None,
+    *,
+    marks: tuple[XYArray, XYArray, FloatArray] | None = None,
+    control: Collection[str] = (),
+) -> Nssda | None:
+    """The figure for check points, brought to ground metres, as the standard asks; None without any.
 
     Parameters
     ----------
-    points : in the unit of a grid
+    points : of a file, in the unit of a grid
     ground_m_per_unit : ground metres of one unit of the grid
-    source : how good the field coordinates are, a length with its unit, or None
+    source : how good the field coordinates of the file are, a length with its unit, or None
+    marks : check points of ``site.toml``: map and field coordinates (m, 2), ground metres, and the standard
+        deviation of the field ones (m,) each way, NaN where nobody said
+    control : names of points that have a say in the adjustment: they check nothing and are left out
+
+    Raises
+    ------
+    DataError : every point given is one of those
     """
-    origin = points.map_xy.mean(axis=0)
-    return nssda(
-        (points.map_xy - origin) * ground_m_per_unit,
-        (points.field_xy - origin) * ground_m_per_unit,
-        source_rmse_m=None if source is None else float(parse_length(source)),
+    on_map, field, better, notes = [], [], [], []
+    known = {name.casefold() for name in control}
+    if points is not None:
+        keep = np.array([n.casefold() not in known for n in points.names], dtype=bool)
+        origin = points.map_xy.mean(axis=0)
+        on_map.append((points.map_xy[keep] - origin) * ground_m_per_unit)
+        field.append((points.field_xy[keep] - origin) * ground_m_per_unit)
+        better += [float("nan") if source is None else float(parse_length(source))] * int(keep.sum())
+        if not keep.all():
+            listed = ", ".join(n for n, k in zip(points.names, keep, strict=True) if not k)
+            notes.append(f"left out, because they have a say in the adjustment: {listed}")
+    if marks is not None and len(marks[0]):
+        on_map.append(marks[0])
+        field.append(marks[1])
+        better += (math.sqrt(2) * marks[2]).tolist()
+    if not sum(len(xy) for xy in on_map):
+        if points is None:
+            return None
+        text = "every check point has a say in the adjustment, so none is left to check it"
+        raise DataError(Fault("no-check-points", text, 'Survey others, or give some use = "check"'))
+    if control:
+        notes.append(
+            f"{len(control)} surveyed points have a say in the adjustment and are no check points: "
+            + ", ".join(sorted(control))
+        )
+    rms = float(np.sqrt(np.mean(np.square(better))))
+    made = nssda(
+        np.concatenate(on_map), np.concatenate(field), source_rmse_m=None if math.isnan(rms) else rms
     )
+    return replace(made, notes=(*made.notes[:-1], *notes, made.notes[-1]))

@@ -28,12 +28,14 @@ from siteplan.layers import run_lines
 from siteplan.model import NodeKind, RingKind
 from siteplan.planar import cross_dot, edges, mitre_offset, offsets_of, part_of
 from siteplan.plans import RunPlan
+from siteplan.reconcile.control import picture_groups
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, reading_sigma
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, IntArray, ObjectArray, XYArray
 from siteplan.uncertainty import components
 from siteplan.uncertainty.lengths import length_slopes
+from siteplan.units import um_to_m
 
 SAME_PLACE_M: Final = 1e-3
 """vertices closer than this are one vertex: the corner two legs share, the ends of a ring"""
@@ -128,11 +130,15 @@ def _vertices(plan: RunPlan, tapes: Tapes, sigma_m: FloatArray) -> _Vertices:
     xy = np.concatenate([runs.xy, tapes.point_xy])
     found = np.unique(np.round(xy / SAME_PLACE_M).astype(np.int64), axis=0, return_inverse=True)[1]
     vertex: IntArray = np.asarray(found, dtype=np.int64).ravel()
+    # a surveyed mark lies on the ground, and is none of the map's points even where it lies on one
+    mark = np.flatnonzero(~np.isnan(tapes.point_sigma_m))
+    vertex[len(runs.xy) + mark] = vertex.max(initial=-1) + 1 + np.arange(len(mark))
     count = int(vertex.max()) + 1 if len(vertex) else 0
     usual = float(np.median(sigma_m)) if len(sigma_m) else 0.0
     sigma = np.full(count, usual)
     bed = runs.bed[runs.leg_run][part_of(runs.offsets)]
     sigma[vertex[: len(bed)]] = sigma_m[bed]
+    sigma[vertex[len(runs.xy) + mark]] = tapes.point_sigma_m[mark]
     return _Vertices(vertex[: len(runs.xy)], vertex[len(runs.xy) :], sigma)
 
 
@@ -173,6 +179,29 @@ def _straight_gradient(tapes: Tapes, at: _Vertices) -> tuple[FloatArray, XYArray
     lengths, units = np.zeros(n), np.zeros((n, 2))
     lengths[rows], units[rows] = length, unit
     return lengths, units, made
+
+
+def _ties(site: Site, tapes: Tapes, unit: XYArray) -> FloatArray:
+    """(n, k) what the place and direction of the pictures add to each reading, at one standard deviation.
+
+    Only where one end is a surveyed mark and the other one lies on the map.
+    """
+    mark = np.append(~np.isnan(tapes.point_sigma_m), False)[tapes.point]
+    tie = np.flatnonzero(mark[:, 0] != mark[:, 1])
+    if not len(tie):
+        return np.zeros((len(tapes), 0))
+    groups, said = picture_groups(site), site.settings.reconcile.adjust
+    end = np.where(mark[tie, 0], 1, 0)
+    xy = tapes.point_xy[tapes.point[tie, end]]
+    toward = unit[tie] * np.where(end == 1, 1.0, -1.0)[:, None]
+    frame = groups.frame[groups.at(site.bed_shapes, xy)]
+    arm = xy - groups.pivot[frame]
+    made = np.zeros((len(tapes), 3 * len(groups.pivot)))
+    made[tie, 3 * frame] = toward[:, 0] * um_to_m(said.picture_shift)
+    made[tie, 3 * frame + 1] = toward[:, 1] * um_to_m(said.picture_shift)
+    turned = toward[:, 1] * arm[:, 0] - toward[:, 0] * arm[:, 1]
+    made[tie, 3 * frame + 2] = turned * np.radians(said.picture_turn_deg)
+    return made
 
 
 # ---------------------------------------------------------------- patterns of what may be wrong
@@ -296,6 +325,9 @@ def compare(site: Site, plan: RunPlan, tapes: Tapes) -> Comparison:
     map_m = np.where(known, ground + np.nan_to_num(patterns.slope_m), ground)
     weighted = gradient @ sparse.diags_array(np.repeat(at.sigma_m, 2) ** 2)
     map_cov = np.asarray((weighted @ gradient.T).todense())
+    ties = _ties(site, tapes, unit)
+    if ties.shape[1]:
+        map_cov = map_cov + ties @ ties.T
     own = reading_sigma(tapes, map_m)
     by_tape = np.zeros((len(tapes), len(tapes.tapes)))
     by_tape[np.arange(len(tapes)), tapes.tape] = map_m

@@ -19,7 +19,9 @@ from siteplan.model import RingKind
 from siteplan.plans import RunPlan
 from siteplan.reconcile.accuracy import Nssda, check, read_check_points
 from siteplan.reconcile.compare import Comparison, RunRows, by_run, compare
+from siteplan.reconcile.control import picture_groups, surveyed
 from siteplan.reconcile.diagnosis import Diagnosis, Named, diagnose
+from siteplan.reconcile.names import Names
 from siteplan.reconcile.plot import plot, sign_of
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, load_tapes
@@ -71,9 +73,7 @@ def reconcile(
     """
     read = load_tapes(site, plan, tapes, skip_faulty=skip_faulty)
     made = compare(site, plan, read)
-    accuracy = None
-    if points is not None:
-        accuracy = check(read_check_points(points), site.frame.ground_m_per_grid_unit, source)
+    accuracy = _places(site, plan, points, source)
     return Reconciliation(
         tapes=read,
         comparison=made,
@@ -81,6 +81,20 @@ def reconcile(
         diagnosis=diagnose(site, plan, read, made),
         accuracy=accuracy,
         total_m=float(plan.lengths.ground_m.sum()),
+    )
+
+
+def _places(site: Site, plan: RunPlan, points: Path | None, source: str | None) -> Nssda | None:
+    """Accuracy of places at check points: those of a file, and marks of ``site.toml`` seen on the map."""
+    of_file = None if points is None else read_check_points(points)
+    seen = surveyed(site, Names(site, plan), picture_groups(site), "check")
+    control = [p.name for p in site.settings.control if p.use == "control"]
+    return check(
+        of_file,
+        site.frame.ground_m_per_grid_unit,
+        source,
+        marks=(seen.seen_xy, seen.xy, seen.sigma_m),
+        control=control,
     )
 
 

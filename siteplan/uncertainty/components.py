@@ -24,10 +24,11 @@ from siteplan.uncertainty.lengths import (
     joint_part,
     outward_slopes,
     own_part,
+    root_of,
     tracing_bias,
     vertex_parts,
 )
-from siteplan.uncertainty.turns import turn_slopes
+from siteplan.uncertainty.turns import beside, turn_slopes
 from siteplan.uncertainty_settings import Uncertainty
 from siteplan.units import um_to_m
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from siteplan.plans import RunPlan
 
 NOT_OF_THIS: Final = -1
+ADJUSTED: Final = "adjusted outlines"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +55,10 @@ class AdjustedLegs:
     """(k, k) joint covariance of those"""
     before_m2: FloatArray
     """(k, k) joint covariance the same model gives them without a single tape"""
+    scale_of_bed: IntArray | None = None
+    """(b,) of s scales of pictures that surveyed points tell of, the one each bed has, -1 for none"""
+    scale_covariance: FloatArray | None = None
+    """(s, s + k) of these scales with each other and with the legs"""
 
     @property
     def left(self) -> FloatArray:
@@ -234,6 +240,7 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = N
     )
     traced_bed = np.where(facts.tape[bed] < 0, bed, NOT_OF_THIS)
     tape_sigma, tape_scale = _tapes(facts, bed, mean, own)
+    surveyed = _surveyed(adjusted, facts, bed, own)
     offsets = (
         common_part("offset of each bed", um_to_m(said.offset_bed) * outward, traced_bed),
         common_part("offset of each person", um_to_m(said.offset_operator) * outward, facts.operator[bed]),
@@ -241,13 +248,20 @@ def length_model(site: Site, plan: RunPlan, *, adjusted: AdjustedLegs | None = N
     )
     parts = (
         vertices,
-        *(offsets if adjusted is None else (_left(p, adjusted) for p in offsets)),
-        common_part("scale of each picture", said.picture_scale_ppm * 1e-6 * mean * own, facts.picture[bed]),
+        *(offsets if adjusted is None or not len(adjusted.legs) else (_left(p, adjusted) for p in offsets)),
+        common_part(
+            "scale of each picture",
+            said.picture_scale_ppm * 1e-6 * mean * (own & (surveyed < 0)),
+            facts.picture[bed],
+        ),
         own_part("tape readings", tape_sigma),
         common_part("scale of each tape", tape_scale, facts.tape[bed]),
     )
     if adjusted is not None:
-        parts += (joint_part("adjusted outlines", adjusted.legs, adjusted.covariance_m2, len(planned)),)
+        if adjusted.scale_covariance is None:
+            parts += (joint_part(ADJUSTED, adjusted.legs, adjusted.covariance_m2, len(planned)),)
+        else:
+            parts += (_with_scales(adjusted, surveyed, mean),)
     return LengthModel(planned, mean, parts, turns)
 
 
@@ -256,6 +270,30 @@ def _left(part: Part, adjusted: AdjustedLegs) -> Part:
     legs, factor = adjusted.legs, sparse.lil_array(part.factor)
     factor[legs] = adjusted.left @ part.factor[legs].toarray()
     return Part(part.name, sparse.csr_array(factor))
+
+
+def _surveyed(adjusted: AdjustedLegs | None, facts: BedFacts, bed: IntArray, own: BoolArray) -> IntArray:
+    """(l,) which of the surveyed scales of pictures each leg has that is not adjusted itself, -1 for none."""
+    if adjusted is None or adjusted.scale_of_bed is None:
+        return np.full(len(bed), -1, dtype=np.int64)
+    return np.where(own & (facts.tape[bed] < 0), adjusted.scale_of_bed[bed], -1)
+
+
+def _with_scales(adjusted: AdjustedLegs, surveyed: IntArray, length_m: FloatArray) -> Part:
+    """Adjusted legs, and the others by the scale of their picture: what both have in common is one draw.
+
+    The scales' own factors come first, so that legs that are not adjusted have entries in these columns only.
+    """
+    cross = np.zeros((0, 0)) if adjusted.scale_covariance is None else adjusted.scale_covariance
+    count = len(cross)
+    scales = root_of(cross[:, :count])
+    shared = np.linalg.pinv(scales) @ cross[:, count:]  # (c, k)
+    rest = root_of(adjusted.covariance_m2 - shared.T @ shared) if len(adjusted.legs) else np.zeros((0, 0))
+    legs = np.flatnonzero(surveyed >= 0)
+    own = beside([(adjusted.legs, shared.T)], len(surveyed))
+    others = beside([(legs, length_m[legs][:, None] * scales[surveyed[legs]])], len(surveyed))
+    left = beside([(adjusted.legs, rest)], len(surveyed))
+    return Part(ADJUSTED, sparse.csr_array(sparse.hstack([own + others, left], format="csr")))
 
 
 def _fitted(runs: Runs) -> BoolArray:
