@@ -103,6 +103,32 @@ def test_a_bed_drawn_and_then_set_is_not_undrawn_by_itself(three: Desk) -> None:
     assert not load_site(three.session.folder).settings.bed
 
 
+@pytest.mark.slow
+def test_two_hundred_steps_are_undone_one_after_the_other(three: Desk) -> None:
+    """As the page does, whose stack holds so many: back to the content before each."""
+    session, steps = three.session, 200
+    session.worker.stop()
+
+    def drawn() -> Any:
+        content = session.state.content
+        return content.features["beds"].coords.tolist(), content.overrides
+
+    was, plan = [], []
+    for k in range(steps):
+        was.append(drawn())
+        plan.append(three.get("/api/panel?bed=B1")["legs"])
+        feature = three.feature("B3" if k % 2 else "B1")
+        feature["rings"][0][k % 4][0] += 1e-7 * (1 + k % 5)
+        percent = {"op": "set", "path": ["spares", "percent"], "value": f"{k / 8}"}
+        session.save(k + 1, None, f"step {k}", [put(feature) if k % 10 else percent])
+    for k in reversed(range(steps)):
+        session.back(2 * steps - k, k + 1)
+        assert drawn() == was[k]
+        assert three.get("/api/panel?bed=B1")["legs"] == plan[k]
+    assert session.state.revision == 2 * steps + 1
+    assert load_site(session.folder).beds.coords.tolist() == was[0][0]
+
+
 # ---------------------------------------------------------------- beds taken out
 
 
