@@ -21,8 +21,8 @@ from siteplan.outline.rules import OutlineRules
 from siteplan.outline.runs import build_runs
 from siteplan.outline.tracing_bias import expected_bias, noisy_length
 from siteplan.planar import edges
-from siteplan.plans import plan_runs
-from siteplan.sites import load_site
+from siteplan.plans import RunPlan, plan_runs
+from siteplan.sites import Site, load_site
 from siteplan.types import FloatArray, XYArray
 
 from .outlines import breaks
@@ -210,13 +210,16 @@ def test_vertices_of_arcs_stay_within_the_chord_tolerance() -> None:
         (STADIUM, 40, 0.005),
     ],
 )
-def test_lengths_of_1000_tracings_are_right_on_the_average(parts: Parts, n: int, sigma_m: float) -> None:
-    shapes = traced(ring(parts, n, 0.2), 1000, sigma_m, seed=11)
+@pytest.mark.parametrize("count", [250, pytest.param(1000, marks=pytest.mark.slow)])
+def test_lengths_of_many_tracings_are_right_on_the_average(
+    parts: Parts, n: int, sigma_m: float, count: int
+) -> None:
+    shapes = traced(ring(parts, n, 0.2), count, sigma_m, seed=11)
     made = refitted(shapes, sigma_m)
     error = made.fitted.line.part_length - total(parts)
     whole = len(made.fitted.corner_vertex) == 0
     assert whole or len(made.fitted.corner_vertex) < 20
-    assert abs(error.mean()) < 3 * error.std() / np.sqrt(1000)
+    assert abs(error.mean()) < 3 * error.std() / np.sqrt(count)
     said = np.sqrt(np.bincount(made.ring, weights=made.sigma_m**2))
     alike = (np.bincount(made.ring) == len(parts)) & (np.bincount(made.ring, weights=~made.known) == 0)
     assert alike.mean() > 0.8
@@ -400,7 +403,7 @@ def test_start_direction_and_place_do_not_matter(parts: Parts, seed: int) -> Non
 
 
 def test_each_ring_is_fitted_on_its_own() -> None:
-    shapes = [*traced(ring(KIDNEY, 60), 6, 0.01, 8), *traced(ring(STADIUM, 40), 6, 0.01, 9)]
+    shapes = [*traced(ring(KIDNEY, 60), 3, 0.01, 8), *traced(ring(STADIUM, 40), 3, 0.01, 9)]
     together = refitted(shapes, 0.01).fitted.line.part_length
     alone = [refitted([s], 0.01).fitted.line.part_length[0] for s in shapes]
     assert together == pytest.approx(alone, abs=1e-7)
@@ -449,11 +452,16 @@ def test_lengths_side_by_side() -> None:
     assert runs.corrected_sigma_m[0] == pytest.approx(2 * np.pi * 0.002 / np.sqrt(12), rel=0.05)
 
 
-@pytest.mark.parametrize("name", ["fennel_row", "larkspur_close"])
+@pytest.fixture(scope="module", params=["fennel_row", "larkspur_close"])
+def sample(request: pytest.FixtureRequest) -> tuple[Site, RunPlan]:
+    """A sample site, and its runs as traced."""
+    site = load_site(SAMPLES / request.param)
+    return site, plan_runs(site)
+
+
 @pytest.mark.parametrize("sigma_um", [1_000, 5_000, 20_000])
-def test_no_corner_of_the_sample_sites_is_lost(name: str, sigma_um: int) -> None:
-    site = load_site(SAMPLES / name)
-    plain = plan_runs(site)
+def test_no_corner_of_the_sample_sites_is_lost(sample: tuple[Site, RunPlan], sigma_um: int) -> None:
+    site, plain = sample
     outline = site.settings.outline.model_copy(update={"tracing_sigma": sigma_um, "refit": "arcs"})
     with_arcs = replace(site, settings=site.settings.model_copy(update={"outline": outline}))
     plan = plan_runs(with_arcs)

@@ -391,7 +391,7 @@ def test_ends_lie_on_the_traced_line_when_it_is_not_made_fair() -> None:
 
 
 def test_a_leg_is_laid_the_same_whatever_lies_beside_it() -> None:
-    paths = [Path(smooth(seed, 60, noise=0.01), closed=True) for seed in range(3)]
+    paths = [Path(smooth(seed, 60, noise=0.01), closed=True) for seed in range(2)]
     together = lay(make_runs(paths), ["b"], KERB, LayRules()).pieces
     for k, path in enumerate(paths):
         alone = lay(make_runs([path]), ["b"], KERB, LayRules()).pieces
@@ -414,13 +414,14 @@ def smooth(seed: int, n: int, *, noise: float = 0.0) -> NDArray[np.float64]:
 
 @pytest.mark.parametrize("lay_from", ["start", "far"])
 @pytest.mark.parametrize("line", [KERB, BLOCK, bare(), make_line(behaviour="rigid")], ids=lambda q: q.key)
-def test_limits_stations_and_footprints_of_many_beds(line: ProductLine, lay_from: str) -> None:
+@pytest.mark.parametrize("kidneys", [3, pytest.param(6, marks=pytest.mark.slow)])
+def test_limits_stations_and_footprints_of_many_beds(line: ProductLine, lay_from: str, kidneys: int) -> None:
     paths = [
         *(
             Path(smooth(s, 60 if s % 2 else 150, noise=0.01 * (s % 3)) + [40 * s, 0], closed=True)
-            for s in range(6)
+            for s in range(kidneys)
         ),
-        *(replace(p, xy=np.asarray(p.xy) + [0, 100]) for p in random_paths(4, 18)),
+        *(replace(p, xy=np.asarray(p.xy) + [0, 100]) for p in random_paths(4, 3 * kidneys)),
         replace(arc(9.0, 25.0, right=True), xy=np.asarray(arc(9.0, 25.0, right=True).xy) + [0, -60]),
         replace(arc(30.0, 25.0), xy=np.asarray(arc(30.0, 25.0).xy) + [60, -60], start=NodeKind.FREE),
     ]
@@ -546,9 +547,11 @@ def test_a_fair_line_turns_evenly_where_the_traced_one_turns_at_its_vertices() -
 
 
 @pytest.mark.parametrize(("n", "noise", "most_bare"), [
-    (30, 0.0, 0.05), (60, 0.0, 0.0), (120, 0.0, 0.0),
-    (30, 0.01, 0.05), (60, 0.01, 0.02), (120, 0.01, 0.02),
-    (30, 0.02, 0.12), (60, 0.02, 0.15), (120, 0.02, 0.25),
+    (30, 0.0, 0.05), (60, 0.01, 0.02), (30, 0.02, 0.12),
+    *(pytest.param(*row, marks=pytest.mark.slow) for row in (
+        (60, 0.0, 0.0), (120, 0.0, 0.0), (30, 0.01, 0.05),
+        (120, 0.01, 0.02), (60, 0.02, 0.15), (120, 0.02, 0.25),
+    )),
 ])  # fmt: skip
 @pytest.mark.parametrize("line", [KERB, BLOCK], ids=["kerb", "block"])
 def test_kidneys_traced_with_noise(line: ProductLine, n: int, noise: float, most_bare: float) -> None:
