@@ -8,6 +8,7 @@ than the settings say, which must show; the whole of it is marked slow.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from tests.blunder_sets import CAUSES, STEP, STYLES, World, crew_of, from_list, 
 from tests.calibrate_blunders import (
     LARGE,
     STATED,
+    TOLD,
     Found,
     Outcome,
     errors_off,
@@ -48,6 +50,27 @@ def test_a_few_blunders_are_found_where_they_are(tmp_path: Path) -> None:
     assert sum(o.clean_named > 0 for o in made) <= 1
     # redundancy by the network of the program and by the covariance of the readings alone
     assert max(o.gap for o in made) < 0.02
+
+
+@pytest.mark.parametrize(
+    ("flags", "chance", "told"),
+    [
+        ({"detected", "named", "left_out", "located"}, 0.001, "located"),
+        ({"detected", "named"}, 0.001, "named among several"),
+        ({"detected"}, 0.001, "another blamed"),
+        (set(), 0.001, "detected, not locatable"),
+        (set(), 0.1, "possible, not locatable"),
+        (set(), 0.3, "missed"),
+        (set(), float("nan"), "missed"),
+    ],
+)
+def test_what_is_made_of_a_blunder_is_counted_once(flags: set[str], chance: float, told: str) -> None:
+    every = [f.name for f in fields(Found) if f.type == "bool"]
+    assert flags <= set(every)
+    numbers = dict.fromkeys(("off_m", "sigmas", "difference_sigmas", "redundancy", "power"), 0.0)
+    one = Found(cause="", sum_chance=chance, sum_alpha=0.15, **numbers, **{n: n in flags for n in every})
+    assert one.told == told
+    assert told in TOLD
 
 
 def test_a_world_that_errs_more_than_the_settings_say_shows(tmp_path: Path) -> None:

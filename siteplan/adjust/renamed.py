@@ -43,8 +43,10 @@ def names_after(tapes: Tapes, before: Runs, after: Runs, leg: IntArray) -> Objec
         corner = re.fullmatch(r"(.+)-([cC])(\d+)", name)
         if corner is None or corner[1] not in runs:
             return name
-        # a corner has the number of the leg that arrives at it
-        there = leg[before.leg_offsets[runs[corner[1]]] + int(corner[3]) - 1]
+        # a corner has the number of the leg that arrives at it; a surveyed mark may be called anything
+        first, end = before.leg_offsets[runs[corner[1]] :][:2]
+        arriving = first + int(corner[3]) - 1
+        there = leg[arriving] if first <= arriving < end else -1
         if there < 0:
             return name
         run = after.leg_run[there]
