@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from siteplan.desk.state import State
 from siteplan.desk.view import BED_SUMS, PartView, Shown
 from siteplan.desk.words import Words, counted, rows
 from siteplan.errors import Finding
@@ -19,6 +20,8 @@ from siteplan.types import BoolArray, IntArray
 from siteplan.units import um_to_m
 
 PENDING: Final = {"text": "being reckoned", "pending": True}
+TRIED: Final = {"text": "reckoned when the change is kept", "pending": "The change is only tried."}
+"""while a change is tried: what is known is of the plan before it"""
 
 
 class Counts:
@@ -122,7 +125,7 @@ def bed_panel(view: PartView, bed: int, revision: int) -> dict[str, Any]:
         "rows": rows(shown),
         "counts": counts.table(),
         "legs": _leg_rows(part, legs, words),
-        "unmet": _unmet_rows(part, unmet, words),
+        "unmet": _unmet_rows(view, unmet),
         "findings": finding_rows(part, [f for f in view.findings if f.bed == bed_id]),
         "cost": None,
     }
@@ -159,12 +162,11 @@ def _left_over(words: Words, um: int) -> str:
     return f"{words.length(abs(um_to_m(um)))} {'short' if um > 0 else 'over'}"
 
 
-def _unmet_rows(part: Part, keep: BoolArray, words: Words) -> list[dict[str, Any]]:
-    runs, unmet = part.plan.runs, part.result.unmet
-    texts = words.unmet(part)
+def _unmet_rows(view: PartView, keep: BoolArray, most: int | None = None) -> list[dict[str, Any]]:
+    runs, unmet = view.part.plan.runs, view.part.result.unmet
     return [
-        {"leg": str(runs.leg_id[unmet.leg[k]]), "bed": str(unmet.bed[k]), "text": texts[k]}
-        for k in np.flatnonzero(keep).tolist()
+        {"leg": str(runs.leg_id[unmet.leg[k]]), "bed": str(unmet.bed[k]), "text": view.unmet_texts[k]}
+        for k in np.flatnonzero(keep)[:most].tolist()
     ]
 
 
@@ -175,6 +177,7 @@ def site_panel(
     *,
     findings: list[dict[str, Any]] | None,
     cost: dict[str, Any] | None,
+    listed: bool = True,
 ) -> dict[str, Any]:
     """The panel of the whole site, summed over its parts.
 
@@ -182,17 +185,21 @@ def site_panel(
     ----------
     findings : None while they are being gathered
     cost : None while it is being reckoned
+    listed : with the unmet places and the findings one by one
     """
     totals = np.zeros(len(BED_SUMS))
     counts = Counts()
     unmet: list[dict[str, Any]] = []
+    unmet_count = 0
     for each in shown:
         part, sums = each.view.part, each.view.bed_sums
         totals += sums.values[each.live].sum(axis=0)
         counts.add(part.result, sums.counts[each.live].sum(axis=0), int(sums.cuts[each.live].sum()))
         if len(part.result.unmet):
             keep = each.live[part.plan.runs.bed[part.result.unmet.run]]
-            unmet += _unmet_rows(part, keep, Words.of(part.site))
+            unmet_count += int(np.count_nonzero(keep))
+            if listed:
+                unmet += _unmet_rows(each.view, keep, MOST_ROWS - len(unmet))
     length = float(totals[0])
     runs, legs, pieces, outside, corners = (int(v) for v in totals[1:])
     beds = sum(int(each.live.sum()) for each in shown)
@@ -208,18 +215,23 @@ def site_panel(
                 ("Runs", f"{counted(runs, 'run')}, {counted(legs, 'leg')}"),
                 ("Corners", f"{outside:,} outside, {corners - outside:,} inside"),
                 ("Pieces", f"{pieces:,}"),
-                ("Unmet", counted(len(unmet), "place")),
+                ("Unmet", counted(unmet_count, "place")),
             ]
         ),
         "counts": counts.table(),
         "legs": [],
-        "unmet": unmet[:MOST_ROWS],
-        "unmet_count": len(unmet),
-        "findings": findings or [],
+        **({"unmet": unmet, "findings": findings or []} if listed else {}),
+        "unmet_count": unmet_count,
         "findings_pending": findings is None,
         "cost": PENDING if cost is None else cost,
     }
 
 
+def tried_panel(state: State) -> dict[str, Any]:
+    """The panel of a site while a change is tried: its sums alone."""
+    name = state.site.settings.name
+    return site_panel(name, state.shown, state.revision, findings=[], cost=TRIED, listed=False)
+
+
 MOST_ROWS: Final = 500
-"""unmet places and findings named in the panel of a site"""
+"""unmet places named in the panel of a site"""

@@ -15,7 +15,7 @@ import numpy as np
 
 from siteplan.desk.drawing import Drawing, places_of
 from siteplan.desk.looking import ROLES, Looking
-from siteplan.desk.panels import bed_panel
+from siteplan.desk.panels import bed_panel, tried_panel
 from siteplan.desk.reckoning import Reckoned, Worker
 from siteplan.desk.rows import feature_rows
 from siteplan.desk.state import (
@@ -196,7 +196,9 @@ class Session(Looking):
         """What changes would make of the plan; nothing is saved."""
         state = self._at(base)
         drawing = self.drawn(state, changes)
-        return self._answer(self._planned(state, drawing.made), drawing)
+        self.worker.put_off()
+        done = self._planned(state, drawing.made)
+        return self._answer(done, drawing, tried_panel(done.state))
 
     def save(
         self, base: int, etag: str | None, what: str, changes: Sequence[dict[str, Any]]
@@ -222,7 +224,7 @@ class Session(Looking):
             self._learn(drawing)
             self.worker.want(self.state)
             done = Edited(self.state, done.affected, done.fresh)
-        answer = self._answer(done, drawing)
+        answer = self._answer(done, drawing, self._site_panel(done.state))
         return {**answer, "revision": revision.number, "etag": revision.etag}
 
     def undo(self, base: int, revision: int) -> dict[str, Any]:
@@ -292,7 +294,7 @@ class Session(Looking):
             table = self.state.content.features[role]
             self.places[role].learn(_one(table, feature_id))
 
-    def _answer(self, done: Edited, drawing: Drawing) -> dict[str, Any]:
+    def _answer(self, done: Edited, drawing: Drawing, site: dict[str, Any]) -> dict[str, Any]:
         state = done.state
         beds = [i for role, i in drawing.new if role == "beds"]
         beds += [
@@ -313,7 +315,7 @@ class Session(Looking):
             "plan": plan_answer(done.fresh),
             "affected": list(done.affected),
             "panel": panel,
-            "site": self._site_panel(state),
+            "site": site,
             "features": [
                 f
                 for role, i in put

@@ -164,13 +164,18 @@ class PartView:
         return unmet
 
     @cached_property
+    def unmet_texts(self) -> list[str]:
+        """What each leg lacks that is not met, and why."""
+        return self.words.unmet(self.part)
+
+    @cached_property
     def unmet(self) -> Lines:
         """What is not met, as the stretch of the leg that lies bare."""
         runs, unmet = self.part.plan.runs, self.part.result.unmet
         lines = bare_lines(runs, self.part.result)
         xy = np.concatenate(lines) if lines else np.zeros((0, 2))
         return Lines.of(
-            runs.leg_id[unmet.leg], self.words.unmet(self.part), runs.bed[unmet.run],
+            runs.leg_id[unmet.leg], self.unmet_texts, runs.bed[unmet.run],
             self.part.site.frame.wgs84(xy), offsets_of(np.array([len(x) for x in lines], dtype=np.int64)),
         )  # fmt: skip
 
