@@ -51,7 +51,7 @@ def test_a_wall_kept_in_another_crs_is_stored_in_it(tmp_path: Path) -> None:
         wall = made.feature("W1", "abutments")
         wall["rings"][0][1] = ring([(52, 9.9)])[0]
         made.edit(put(wall))
-        new = {"op": "put", "role": "abutments", "id": None, "name": "wall", "kinds": [2], "attributes": {}}
+        new: dict[str, Any] = {"op": "put", "role": "abutments", "id": None, "name": "wall", "kinds": [2]}
         made.edit({**new, "rings": [ring([(-0.1, 0), (-0.1, 5)])]})
         coords = made.session.state.content.features["abutments"].coords
         np.testing.assert_array_equal(coords[0], before[0])

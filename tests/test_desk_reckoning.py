@@ -13,8 +13,8 @@ from siteplan.desk import reckoning
 from siteplan.desk.reckoning import Reckoned, Worker
 from siteplan.desk.state import State
 from siteplan.parts import Part
-from siteplan.publish import write
 from siteplan.sites import load_site
+from siteplan.takeoffs import overlap_findings
 
 from .desk_sites import Desk, desk, polygon, put, rectangle, ring, two_beds
 from .make_sites import write_features
@@ -185,14 +185,13 @@ def test_overlaps_are_looked_for_once_and_not_for_every_bed(
     three: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     looked: list[int] = []
-    plain = write.overlap_findings
 
     def counted(*args: Any) -> Any:
         looked.append(1)
-        return plain(*args)
+        return overlap_findings(*args)
 
     three.session.worker.wait(three.session.now())
-    monkeypatch.setattr(write, "overlap_findings", counted)
+    monkeypatch.setattr("siteplan.publish.write.overlap_findings", counted)
     for bed in ("B1", "B2", "B3"):
         assert three.get(f"/api/panel?bed={bed}")["bed"] == bed
     assert not looked

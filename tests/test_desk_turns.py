@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from siteplan.desk import state as states
 from siteplan.errors import DataError, Fault
+from siteplan.parts import plan_part
 from siteplan.record import DropFeature, Record, SetOverride
 from siteplan.sites import load_site
 
@@ -72,13 +72,12 @@ def test_an_undo_is_planned_once(three: Desk, monkeypatch: pytest.MonkeyPatch) -
     three.edit(new_bed())
     three.session.worker.stop()
     planned: list[int] = []
-    plain = states.plan_part
 
     def counted(*args: Any) -> Any:
         planned.append(1)
-        return plain(*args)
+        return plan_part(*args)
 
-    monkeypatch.setattr(states, "plan_part", counted)
+    monkeypatch.setattr("siteplan.desk.state.plan_part", counted)
     three.edit(new_bed(rings=[ring(rectangle(2, 2, at=(70, 0)))]))
     planned.clear()
     moved = three.feature("B5")
