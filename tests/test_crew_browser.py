@@ -83,6 +83,21 @@ def saved(page: Page, where: str = "#save-now") -> dict[str, Any]:
     return made
 
 
+def still(page: Page) -> None:
+    """Wait until the map has come to rest."""
+    seen = None
+    for _ in range(100):
+        now = page.evaluate(
+            "[document.getElementById('bar-text').textContent, ...['bar', 'map'].flatMap((id) => {"
+            " const b = document.getElementById(id).getBoundingClientRect();"
+            " return [b.x, b.y, b.width, b.height]; })]"
+        )
+        if now == seen:
+            return
+        seen = now
+        page.wait_for_timeout(60)
+
+
 def text_of(file: dict[str, Any] | str) -> str:
     return file if isinstance(file, str) else json.dumps(file)
 
@@ -674,6 +689,34 @@ def test_two_windows_of_one_phone(browser: Browser, larkspur_file: Path) -> None
     context.close()
 
 
+def test_two_windows_that_do_not_hear_each_other_keep_the_notes_of_both(
+    browser: Browser, larkspur_file: Path
+) -> None:
+    """A window asleep in the background hears of the other's notes late; what it writes leaves them in."""
+    context = browser.new_context(offline=True, **PHONE)
+    context.add_init_script("addEventListener('storage', (event) => event.stopImmediatePropagation())")
+    pages = []
+    for _ in range(2):
+        page = context.new_page()
+        page.goto(larkspur_file.as_uri())
+        page.wait_for_selector("html[data-ready]")
+        pages.append(page)
+        lay(page, "C2-2")
+        key(page, "List")
+    for k, words in ((0, "first"), (1, "second"), (0, "third")):
+        key(pages[k], "Add a note…")
+        pages[k].locator("dialog textarea").fill(words)
+        key(pages[k], "Keep", "dialog")
+    # the second window has not heard of the third note: what it writes to a file has it all the same
+    assert "2 not in a file" in text(pages[1], "#save-now")
+    assert {note["text"] for note in saved(pages[1])["notes"]} == {"first", "second", "third"}
+    # so nothing is left to save
+    pages[0].reload()
+    pages[0].wait_for_selector("html[data-ready]")
+    assert pages[0].locator("#save-now").is_hidden()
+    context.close()
+
+
 def test_position(browser: Browser, larkspur: Plan, larkspur_file: Path) -> None:
     lon, lat = larkspur.site.frame.wgs84(larkspur.site.bed_shapes.xy.mean(axis=0)[None])[0].tolist()
     place: Any = {"longitude": lon, "latitude": lat, "accuracy": 7}
@@ -721,7 +764,7 @@ def test_a_tap_on_a_piece_calls_it_out(opened: Any, larkspur: Plan, larkspur_fil
     lay(page, "C2-2")
     pieces = larkspur.result.pieces
     first = next(k for k, p in enumerate(pieces.piece_id) if str(p).startswith("C2-2-"))
-    page.wait_for_timeout(100)
+    still(page)
     box = page.locator("#map").bounding_box()
     assert box
     scale = scale_px_per_m(page)
@@ -736,16 +779,16 @@ def test_a_tap_on_a_piece_calls_it_out(opened: Any, larkspur: Plan, larkspur_fil
 def test_pan_zoom_and_keys(opened: Any, larkspur_file: Path) -> None:
     page = opened(larkspur_file)
     tab(page, "map")
-    page.wait_for_timeout(100)
+    still(page)
     whole = scale_px_per_m(page)
     page.locator("#zoom-in").click()
-    page.wait_for_timeout(50)
+    still(page)
     assert scale_px_per_m(page) > whole * 1.2
     page.locator("#map").focus()
     for pressed in ("ArrowLeft", "ArrowUp", "+", "-"):
         page.keyboard.press(pressed)
     page.locator("#zoom-all").click()
-    page.wait_for_timeout(150)
+    still(page)
     assert scale_px_per_m(page) == pytest.approx(whole, rel=1e-6)
     # something is drawn: pieces, outlines and names, not an empty sheet
     inked = page.evaluate(

@@ -51,6 +51,15 @@ function openField() {
   field.phone = me && /^[0-9a-f]{8}$/.test(me.id) ? me.id : newPhone();
   field.phones = { [field.phone]: me && typeof me.name === "string" ? me.name.slice(0, 80) : "" };
   writeKept("siteplan crew phone", { id: field.phone, name: field.phones[field.phone] });
+  readStore();
+  window.addEventListener("storage", (event) => {
+    // another window of the same page noted something
+    if (event.key && event.key.startsWith(KEY + SEP)) { readPart(event.key); changed(); }
+  });
+}
+
+// all that this browser keeps of the plan, from whichever window
+function readStore() {
   try {
     const names = [];
     for (let k = 0; k < window.localStorage.length; k++) names.push(window.localStorage.key(k));
@@ -58,10 +67,6 @@ function openField() {
   } catch (error) {
     cannotKeep(error);
   }
-  window.addEventListener("storage", (event) => {
-    // another window of the same page noted something
-    if (event.key && event.key.startsWith(KEY + SEP)) { readPart(event.key); changed(); }
-  });
 }
 
 function readPart(name) {
@@ -91,7 +96,11 @@ function keepRun(run) {
   writeKept(key, [...field.ticks.values()].filter((t) => t.run === run));
 }
 
-function keepRest() {
+// `noted`: so many entries more are in no file; null: all of them are in one
+function keepRest(noted = 0) {
+  // first what another window may have put there
+  if (field.kept) readPart(`${KEY}${SEP}rest`);
+  field.unsaved = noted === null ? 0 : field.unsaved + noted;
   writeKept(`${KEY}${SEP}rest`, {
     phones: field.phones, unsaved: field.unsaved,
     ...Object.fromEntries(RECORD_LISTS.map((name) => [name, [...field.lists[name].values()]])),
@@ -138,9 +147,8 @@ function setLaid(pieces, laid, changes) {
     field.laid[k] = laid ? 1 : 0;
     runs.add(tick.run);
   }
-  field.unsaved += pieces.length;
   runs.forEach(keepRun);
-  keepRest();
+  keepRest(pieces.length);
 }
 
 function newId() {
@@ -151,16 +159,14 @@ function newId() {
 function note(list, values) {
   const record = { id: newId(), ...values, when: later(), by: field.phone, removed: false };
   field.lists[list].set(record.id, record);
-  field.unsaved += 1;
-  keepRest();
+  keepRest(1);
   return record;
 }
 
 function change(list, record, values) {
   const made = { ...record, ...values, when: later(record.when), by: field.phone };
   field.lists[list].set(made.id, made);
-  field.unsaved += 1;
-  keepRest();
+  keepRest(1);
 }
 
 const standing = (list) => [...field.lists[list].values()].filter((r) => !r.removed).sort(byTime);
@@ -286,9 +292,8 @@ function takeIn(file) {
     }
   }
   field.phones = { ...file.phones, ...field.phones };
-  field.unsaved += told.ticks + told.records;
   runs.forEach(keepRun);
-  keepRest();
+  keepRest(told.ticks + told.records);
   return told;
 }
 
@@ -310,6 +315,7 @@ function fieldFile() {
 
 // one record a line, so that people can read it too
 function fieldText() {
+  if (field.kept) readStore();
   const lines = Object.entries(fieldFile()).map(([key, value]) => Array.isArray(value) && value.length
     ? `${JSON.stringify(key)}:[\n${value.map((v) => JSON.stringify(v)).join(",\n")}\n]`
     : `${JSON.stringify(key)}:${JSON.stringify(value)}`);
@@ -323,6 +329,5 @@ function fieldName() {
 }
 
 function savedNow() {
-  field.unsaved = 0;
-  keepRest();
+  keepRest(null);
 }
