@@ -163,7 +163,7 @@ def accept(
     after = np.asarray(fingerprints(tapes, names_after(tapes, made.drawn_runs, made.plan.runs, made.leg)))
     listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist(), *control]))
     head = record.newest() if base is None else base
-    what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) > 1 else ''}"
+    what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) != 1 else ''}"
     if control:
         what += f" and {len(control)} surveyed point{'s' if len(control) > 1 else ''}"
     out = [f.suspect for f in made.freed if made.suspects.kind[f.suspect] in ("reading", "control")]

@@ -66,7 +66,7 @@ class FixedPoint:
     """empty for a point that is only taped from"""
     east_m: float
     north_m: float
-    """surveyed less adjusted; where it is left out, by how much it is off"""
+    """surveyed less where the picture as laid out has it; where it is left out, by how much it is off"""
     redundancy: float
     """share of an error that shows, of the direction that is checked less"""
     statistic: float
@@ -108,8 +108,9 @@ def placed_pictures(made: Adjustment) -> tuple[PlacedPicture, ...]:
 
 def fixed_points(made: Adjustment) -> tuple[FixedPoint, ...]:
     """Surveyed points with their residuals and tests."""
-    setup, lay, count = made.setup, made.setup.layout, len(made.setup.reading_name)
-    seen = made.solution.residual[count:].reshape(-1, 2)
+    setup, lay = made.setup, made.setup.layout
+    place = made.setup.prior[: lay.first_picture].reshape(-1, 2)[setup.fixed_place]
+    seen = setup.fixes.xy - setup.placing.out(made.solution.x, place, setup.control.picture)
     tied = np.flatnonzero(setup.point_picture < 0)
     own = made.solution.prior_residual[lay.first_point : lay.first_picture].reshape(-1, 2)[tied]
     off = np.concatenate([seen, own])
@@ -295,8 +296,8 @@ def picture_tables(
             "Surveyed points",
             ["point", "seen in", "", "east", "north", "checked", "sigmas"],
             points,
-            "Surveyed less adjusted, and how many standard deviations that is. Checked: the share of a "
-            "mistake that would show.",
+            "Surveyed less where the picture as laid out has it, and how many standard deviations that is. "
+            "Checked: the share of a mistake that would show.",
         ),
     ]
 

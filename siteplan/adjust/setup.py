@@ -73,6 +73,11 @@ class Setup:
     """(l,) legs whose gradient is needed"""
 
     @property
+    def fixed_place(self) -> IntArray:
+        """(k,) number of each surveyed point among vertices and loose points."""
+        return self.fixes.node - 2 * len(self.wanted)
+
+    @property
     def picture(self) -> IntArray:
         """(v,) picture of each vertex of the beds."""
         return self.groups.of_vertex
@@ -251,6 +256,8 @@ class _Points:
         self.of_control = np.full(len(control), -1, dtype=np.int64)
         at = np.flatnonzero(control.at_vertex)
         self.of_control[at] = self._on_map(control.seen_xy[at])
+        # the end of a leg at a corner of a wall is not that corner: it follows the outline
+        self.of_control[self.of_control < len(self.ends)] = -1
         at = np.flatnonzero(self.of_control < 0)
         self.of_control[at] = self._loose(
             control.seen_xy[at], [str(n) for n in control.name[at]], seen_sigma[at], control.picture[at]

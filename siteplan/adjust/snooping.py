@@ -60,6 +60,8 @@ class Suspects:
     """(u, columns) what a shift of one adds to the direct observations"""
     value: sparse.csc_array
     """(t, columns) the same for the readings"""
+    own: FloatArray | None = None
+    """(s,) weight of what is suspected, where it is more than one observation; NaN: that of its columns"""
 
     def __len__(self) -> int:
         return len(self.name)
@@ -124,6 +126,8 @@ class Snoop:
         self.a, self.b, self.two = a, b, suspects.width == 2
         self.aa, self.bb, self.ab = self._inner()
         self.own = self._own(a)
+        if suspects.own is not None:
+            self.own = np.where(np.isnan(suspects.own), self.own, suspects.own)
 
     def _inner(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """(s,) each a'Wa, b'Wb and a'Wb of the first and last column of every suspect, in blocks."""

@@ -85,6 +85,11 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
     add("vertex", [place_names[k] for k in places], unit(_pairs(2 * places)), None)
     kind, name = np.empty(len(kinds), dtype=object), np.empty(len(kinds), dtype=object)
     kind[:], name[:] = kinds, names
+    # what is suspected of a point seen in a picture is both, seeing and surveying
+    own = np.full(len(kind), np.nan)
+    at = np.flatnonzero(kind == "control")[:fixed]
+    seen = setup.prior_sigma[2 * setup.fixed_place]
+    own[at] = 1 / (setup.fixes.sigma_m**2 + seen**2)
     width = np.where(np.isin(kind.astype(str), TWO), 2, 1).astype(np.int64)
     return Suspects(
         kind=kind,
@@ -93,4 +98,5 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
         width=width,
         prior=sparse.csc_array(sparse.hstack(prior, format="csc")),
         value=sparse.csc_array(sparse.hstack(value, format="csc")),
+        own=own,
     )

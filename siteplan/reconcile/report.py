@@ -17,7 +17,7 @@ from siteplan import __version__
 from siteplan.layers import Layer
 from siteplan.model import RingKind
 from siteplan.plans import RunPlan
-from siteplan.reconcile.accuracy import Nssda, check, read_check_points
+from siteplan.reconcile.accuracy import Nssda, places, read_check_points
 from siteplan.reconcile.compare import Comparison, RunRows, by_run, compare
 from siteplan.reconcile.control import picture_groups, surveyed
 from siteplan.reconcile.diagnosis import Diagnosis, Named, diagnose
@@ -89,7 +89,7 @@ def _places(site: Site, plan: RunPlan, points: Path | None, source: str | None) 
     of_file = None if points is None else read_check_points(points)
     seen = surveyed(site, Names(site, plan), picture_groups(site), "check")
     control = [p.name for p in site.settings.control if p.use == "control"]
-    return check(
+    return places(
         of_file,
         site.frame.ground_m_per_grid_unit,
         source,
