@@ -10,6 +10,9 @@ greatest normalised residual).
 Levelling between three bench marks: data of G. Strang and K. Borre, Linear Algebra, Geodesy and GPS,
 as given, with the sum of squared standardised residuals, at rplstoday.com ("How would you adjust
 this leveling data?").
+Levelling network of four points with data snooping: data and printed results of Z. Siki,
+english/data_processing/level_net.rst of github.com/OSGeoLabBp/tutorials (heights, corrections, standard
+deviations, the statistic called U, redundancy, sum of squares).
 delta0 = 4.13 (lambda0 = 17.07) for 0.001 and 0.80: Baarda's value, in any text on reliability.
 """
 
@@ -153,6 +156,37 @@ def test_levelling_between_bench_marks_as_printed() -> None:
     assert made.freedom == 3
     assert made.chi2 == pytest.approx(4.636, abs=2e-3)
     assert made.variance_factor**0.5 == pytest.approx(1.243, abs=1e-3)
+
+
+def siki_levels() -> Network:
+    """Four points, the last one held; standard deviation 0.7 mm for each km."""
+    pairs = np.array([[0, 1], [0, 2], [0, 3], [1, 2], [1, 3], [2, 3]])
+    seen = np.array([-0.749, -1.274, -2.890, -0.530, -2.141, -1.614])
+    km = np.array([1.1, 1.8, 1.4, 1.5, 1.9, 0.9])
+    a = np.zeros((6, 4))
+    a[np.arange(6), pairs[:, 0]], a[np.arange(6), pairs[:, 1]] = -1, 1
+    return linear(a[:, :3], seen - a[:, 3] * 101.345, 0.7e-3 * km)
+
+
+def test_levelling_network_with_snooping_as_printed() -> None:
+    """The leg from 2 to 3 stands out with 2.6: named at 5 %, where 1.96 is the limit, not at 1 in 1,000."""
+    net = siki_levels()
+    found = solve(net)
+    np.testing.assert_allclose(found.x, [104.2350, 103.4868, 102.9588], atol=5e-5)
+    np.testing.assert_allclose(-1000 * found.residual, [0.81, -2.18, 0.00, 2.01, -0.81, 0.18], atol=5e-3)
+    assert found.chi2 == pytest.approx(8.217, abs=5e-4)
+    s0 = found.variance_factor**0.5
+    assert s0 == pytest.approx(1.65, abs=5e-3)
+    spread = 1000 * s0 * np.sqrt(np.diag(found.cofactors(np.eye(3))))
+    np.testing.assert_allclose(spread, [1.13, 1.19, 0.91], atol=5e-3)
+    made = conditions_of(net, found.x)
+    np.testing.assert_allclose(made.redundancy, [0.3, 0.7, 0.5, 0.5, 0.7, 0.2], atol=0.05)
+    w = np.abs(made.residual) / (made.sigma * np.sqrt(made.redundancy))
+    np.testing.assert_allclose(w, [1.9, 2.1, 0.0, 2.6, 0.7, 0.6], atol=0.05)
+    (freed,) = snoop(made, readings_of(net), alpha=0.05, clear=10)
+    assert freed.suspect == 3
+    assert freed.statistic**0.5 == pytest.approx(w[3], rel=1e-9)
+    assert snoop(made, readings_of(net), alpha=0.001, clear=10) == ()
 
 
 def readings_of(net: Network) -> Suspects:
