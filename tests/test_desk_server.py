@@ -326,6 +326,20 @@ def test_what_cannot_be_planned_is_refused_and_not_saved(three: Desk) -> None:
     assert three.head()["revision"] == 1
 
 
+def test_a_fault_names_a_file_of_the_site_by_its_place_in_the_folder(three: Desk) -> None:
+    bad = {"op": "set", "path": ["spares", "percent"], "value": "101"}
+    for ask in (three.attempt, three.edit):
+        fault = ask(bad, status=422)["faults"][0]
+        assert fault["where"] == "record.gpkg"
+        assert "percent" in fault["what"]
+    (three.session.folder / "site.toml").write_text("name = ", encoding="utf-8")
+    assert three.get("/api/settings", 422)["faults"][0]["where"] == "site.toml"
+    three.edit(moved(three.feature("B3"), 2, 1, 1))
+    text = three.session.worker.wait(three.session.now()).cost["text"]
+    assert text.startswith("site.toml: ")
+    assert str(three.session.folder) not in text
+
+
 def test_a_bed_site_toml_speaks_of_is_not_taken_out(tmp_path: Path) -> None:
     with desk(two_beds(tmp_path / "site", more='[bed.B3]\noffset = "50 mm"\n')) as made:
         fault = made.edit({"op": "drop", "role": "beds", "id": "B3"}, status=422)["faults"][0]

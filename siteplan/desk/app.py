@@ -22,6 +22,7 @@ from siteplan.desk.page import PAGE, desk_page, policy
 from siteplan.desk.session import Session, refused
 from siteplan.desk.view import Box
 from siteplan.desk.wire import Refused
+from siteplan.desk.words import seen_from
 from siteplan.errors import OutputError, SiteplanError
 from siteplan.publish.assets import VENDOR, script_text
 
@@ -45,6 +46,7 @@ def make_app(session: Session, *, token: str, port: int | None = None) -> Guard:
         routes=desk.routes(),
         exception_handlers=dict.fromkeys((Refused, SiteplanError, HTTPException, Exception), _told),
     )
+    app.state.folder = session.folder
     return Guard(app, token=token, port=port)
 
 
@@ -61,7 +63,7 @@ def _told(request: Request, error: Exception) -> Response:
     if isinstance(error, OutputError):
         made = Refused(507, str(error), why=str(error))
     elif isinstance(error, SiteplanError):
-        made = refused(error, None)
+        made = refused(seen_from(request.app.state.folder, error), None)
     elif isinstance(error, HTTPException):
         made = Refused(error.status_code, error.detail)
     else:

@@ -17,7 +17,7 @@ import numpy as np
 
 from siteplan.desk.panels import finding_rows
 from siteplan.desk.state import State
-from siteplan.desk.words import money, rows
+from siteplan.desk.words import money, rows, seen_from
 from siteplan.errors import DataError, Finding, SiteplanError
 from siteplan.inputs import read_said, said_of
 from siteplan.laying.order import Order
@@ -92,7 +92,7 @@ def reckoned(state: State) -> Reckoned:
         told = finding_rows(part, (*found, *order.findings))
         return Reckoned(state.etag, part, cost_of(order), told, found)
     except SiteplanError as error:
-        why = str(error)
+        why = str(seen_from(state.site.folder, error))
     except Exception as error:
         # a mistake of ours must end neither the thread nor the wait for it
         LOG.exception("the desk stumbled over the order of revision %d", state.revision)

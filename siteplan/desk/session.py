@@ -32,6 +32,7 @@ from siteplan.desk.state import (
 from siteplan.desk.tiles import Tiles
 from siteplan.desk.view import plan_answer
 from siteplan.desk.wire import Refused
+from siteplan.desk.words import seen_from
 from siteplan.errors import DataError, Fault, OutputError, SiteplanError, UsageError
 from siteplan.model import Features
 from siteplan.parts import Part
@@ -355,6 +356,7 @@ def _named(said: SiteSettings) -> dict[str, str]:
 
 def refused(error: SiteplanError, site: Site | None) -> Refused:
     """Faults as an answer."""
+    error = error if site is None else seen_from(site.folder, error)
     faults = error.faults if isinstance(error, DataError) else ()
     rows = [
         {

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from siteplan.errors import DataError, Fault, SiteplanError
 from siteplan.parts import Part
 from siteplan.sites import Site
 from siteplan.types import FloatArray
@@ -81,3 +83,17 @@ def counted(count: int, one: str, many: str | None = None) -> str:
 def rows(pairs: Iterable[tuple[str, Any]]) -> list[dict[str, str]]:
     """Rows of a panel."""
     return [{"label": label, "text": str(text)} for label, text in pairs]
+
+
+def seen_from(folder: Path, error: SiteplanError) -> SiteplanError:
+    """An error as it is told at the desk: a file of the site by its place in the folder, not on the disk."""
+
+    def near(fault: Fault) -> Fault:
+        try:
+            return fault if not fault.file else replace(fault, file=str(Path(fault.file).relative_to(folder)))
+        except ValueError:
+            return fault
+
+    if not isinstance(error, DataError):
+        return error
+    return DataError(*map(near, error.faults), findings=error.findings)
