@@ -16,11 +16,17 @@
     abutments: { line: "#4A4A4A", width: 1.4, fill: "#8C8C8C", alpha: 0.5, lineWidth: 4 },
     openings: { line: SKY, width: 2, fill: SKY, alpha: 0.25, dash: [3, 3], lineWidth: 6 },
   };
+  const NEAR_PX = 0.7, SMALL_PX = 24;
   const trace = (ctx, flat, closed, view) => {
     const { x, y } = flat;
-    for (let i = 0; i < x.length; i += 1) {
+    const last = x.length - 1;
+    let atX = 0, atY = 0;
+    for (let i = 0; i <= last; i += 1) {
       const px = x[i] * view.scale - view.left, py = y[i] * view.scale - view.top;
+      /* from afar vertices lie closer than the screen shows */
+      if (i && i < last && Math.abs(px - atX) < NEAR_PX && Math.abs(py - atY) < NEAR_PX) { continue; }
       if (i) { ctx.lineTo(px, py); } else { ctx.moveTo(px, py); }
+      atX = px; atY = py;
     }
     if (closed) { ctx.closePath(); }
   };
@@ -30,6 +36,7 @@
     ctx.setLineDash(dash);
     ctx.stroke();
   };
+  const sizeOf = (edge) => Math.max(edge[2] - edge[0], edge[3] - edge[1]);
   const paintFeature = (ctx, feature, view) => {
     const look = LOOKS[feature.role], area = feature.kinds[0] <= ISLAND;
     const fault = desk.saving.refusals.has(feature.key);
@@ -51,8 +58,9 @@
       ctx.globalAlpha = 1;
     }
     const width = area ? look.width : look.lineWidth || look.width;
-    /* a white rim, so that it is seen on a dark picture and on a light one */
-    stroke(ctx, "rgba(255,255,255,0.85)", width + 2.4);
+    /* a white rim, so that it is seen on a dark picture and on a light one; of a small bed its run has one */
+    const small = feature.role === "beds" && state.shown.has("runs") && plan.layers.length && sizeOf(feature.edge) * view.scale < SMALL_PX;
+    if (!small || fault) { stroke(ctx, "rgba(255,255,255,0.85)", width + 2.4); }
     stroke(ctx, fault ? "#A33C00" : look.line, fault ? 3 : width, fault ? [4, 4] : area && feature.role !== "openings" ? [] : look.dash || []);
     ctx.setLineDash([]);
   };
@@ -76,7 +84,7 @@
     }
     if (state.shown.has("runs")) {
       const width = piecesShow(view.zoom) ? 1.5 : view.px < 2 ? 2 : 3;
-      ctx.lineJoin = "round";
+      ctx.lineJoin = view.px < 2 ? "bevel" : "round";
       plan.all("runs").forEach((run) => {
         if (!touches(run.edge, view, 8)) { return; }
         ctx.beginPath();

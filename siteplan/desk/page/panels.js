@@ -119,7 +119,7 @@
     document.querySelectorAll(".chosen").forEach((box) => {
       const kept = box.contains(document.activeElement);
       box.replaceChildren();
-      if (!feature) { return; }
+      if (!feature || box.parentElement.hidden) { return; }
       const fault = faultBox(feature);
       box.append(chosenHead(feature), ...(fault ? [fault] : []));
       if (feature.role === "beds" && panel) {
@@ -148,21 +148,32 @@
     /* findings and the cut plan of a large site take longer than its pieces: ask again for them */
     clearTimeout(later);
     if (panel.findings_pending || (panel.cost && panel.cost.pending)) { later = setTimeout(() => { if (!desk.dragging && !desk.saving.halted()) { refresh(); } }, 1000); }
-    ["look-rows", "draw-rows"].forEach((id) => $(id).replaceChildren(...rows(panel.rows || [])));
-    $("draw-cost").textContent = panel.cost ? panel.cost.text : "";
-    $("cost").replaceChildren(userText("span", panel.cost ? panel.cost.text : "No prices in this product line."));
-    if (panel.cost && panel.cost.pending) { $("cost").append(userText("small", typeof panel.cost.pending === "string" ? panel.cost.pending : "The cut plan is still being reckoned.")); }
-    $("cost-rows").replaceChildren(...rows((panel.cost && panel.cost.rows) || []));
-    const table = countTable(panel.counts || [], "Pieces of the whole site");
-    table.id = "site-counts";
-    $("site-counts").replaceWith(table);
     const unmet = panel.unmet || [], findings = panel.findings || [];
-    $("unmet-list").replaceChildren(...(unmet.length ? unmet.map(unmetEntry) : [none("Every leg is met.")]));
-    $("finding-list").replaceChildren(...(findings.length ? findings.map(findingEntry) : [none(panel.findings_pending ? "Being gathered." : "No findings.")]));
     const serious = unmet.length + findings.filter((finding) => finding.level === "error" || finding.level === "warning").length;
     $("check-count").hidden = !serious;
     $("check-count").textContent = String(serious);
     $("check-count").setAttribute("aria-label", `${serious} to look at first`);
+    fillPane[state.mode](panel, unmet, findings);
+  };
+  /* the pane that is seen: the others are filled when they are turned to */
+  const fillPane = {
+    look: (panel) => $("look-rows").replaceChildren(...rows(panel.rows || [])),
+    draw(panel) {
+      $("draw-rows").replaceChildren(...rows(panel.rows || []));
+      $("draw-cost").textContent = panel.cost ? panel.cost.text : "";
+    },
+    check(panel, unmet, findings) {
+      $("unmet-list").replaceChildren(...(unmet.length ? unmet.map(unmetEntry) : [none("Every leg is met.")]));
+      $("finding-list").replaceChildren(...(findings.length ? findings.map(findingEntry) : [none(panel.findings_pending ? "Being gathered." : "No findings.")]));
+    },
+    order(panel) {
+      $("cost").replaceChildren(userText("span", panel.cost ? panel.cost.text : "No prices in this product line."));
+      if (panel.cost && panel.cost.pending) { $("cost").append(userText("small", typeof panel.cost.pending === "string" ? panel.cost.pending : "The cut plan is still being reckoned.")); }
+      $("cost-rows").replaceChildren(...rows((panel.cost && panel.cost.rows) || []));
+      const table = countTable(panel.counts || [], "Pieces of the whole site");
+      table.id = "site-counts";
+      $("site-counts").replaceWith(table);
+    },
   };
 
   let asked = 0;
@@ -190,13 +201,15 @@
     line.append(make("span", "It will be laid with "), userText("b", state.site.line.name), make("span", ". Another product line can be chosen in Order, at any time."));
     $("begin").append(make("h2", "There is no bed yet"), make("p", "Trace the first one: choose Draw, then Bed, and click round it."), button("Draw a bed", () => { desk.setMode("draw"); desk.drawPane.begin(desk.drawPane.NEW[0]); }, "main"), line);
   };
+  const inOrder = new Intl.Collator(undefined, { numeric: true });
   const fillBeds = () => {
     fillBegin();
+    if (state.mode !== "look") { return; }
     const wanted = $("find-text").value.trim().toLowerCase(), bounds = desk.map().getBounds();
     const hits = [...features.values()].filter((feature) => feature.role === "beds"
       && (wanted ? feature.id.toLowerCase().includes(wanted) || (feature.name || "").toLowerCase().includes(wanted)
         : bounds.intersects([[feature.box[1], feature.box[0]], [feature.box[3], feature.box[2]]])));
-    hits.sort((a, b) => a.id.localeCompare(b.id, undefined, { numeric: true }));
+    hits.sort((a, b) => inOrder.compare(a.id, b.id));
     $("find-list").replaceChildren(...hits.slice(0, 40).map((feature) => entry(signNode(ROLES.beds.sign), feature.id, feature.name && feature.name !== feature.id ? feature.name : "", () => showFeature(feature.key))));
     $("find-note").textContent = hits.length > 40 ? "There are more: write a letter or two, or zoom in." : hits.length ? "" : "No bed here.";
   };
@@ -292,7 +305,7 @@
     on("chosen", () => { trial = null; trialFault = ""; bed = null; desk.pen.mark([]); fillChosen(); refresh(); if (state.mode === "check") { fillTapes(); } });
     on("features", fillBeds);
     on("view", fillBeds);
-    on("mode", (mode) => { fillChosen(); if (mode === "check") { fillTapes(); } });
+    on("mode", (mode) => { fillBeds(); fillSite(); fillChosen(); if (mode === "check") { fillTapes(); } });
     on("saved", ({ entry: done, answer }) => {
       trialFault = "";
       if (answer.site && !desk.saving.waiting()) {
@@ -307,7 +320,8 @@
       if (!answer) { trial = null; trialFault = ""; fillChosen(); fillSite(); return; }
       trialFault = answer.fault || "";
       if (answer.panel) { trial = answer.panel; }
-      if (answer.site) { const kept = site; site = answer.site; fillSite(); site = kept; }
+      /* its sums alone: what there is to say place by place stays as it was */
+      if (answer.site) { const kept = site; site = { ...kept, ...answer.site }; fillSite(); site = kept; }
       fillChosen();
     });
   };

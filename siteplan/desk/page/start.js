@@ -232,11 +232,11 @@
     desk.setMode("look");
     await desk.saving.open();
     if (half) { desk.drawPane.resume(half); }
+    desk.panels.refresh();
     await new Promise((go) => {
       on("fetched", go);
       desk.store.look().then(go);
     });
-    desk.panels.refresh();
     map().on("moveend", () => keep.set("view", { at: [map().getCenter().lat, map().getCenter().lng], zoom: map().getZoom() }, sessionStorage));
     setInterval(desk.saving.heartbeat, 3000);
     addEventListener("focus", desk.saving.heartbeat);
