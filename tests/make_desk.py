@@ -223,6 +223,27 @@ class Guest:
         """Wait until everything is saved."""
         self.page.wait_for_selector('#saving[data-state="saved"]', timeout=20_000)
 
+    def quiet(self) -> None:
+        """Wait until no point is held and no edit is on its way, saved or not."""
+        self.until(
+            lambda: self.page.evaluate("!desk.dragging && !desk.saving.waiting()"), "nothing is on its way"
+        )
+
+    def still(self) -> None:
+        """Wait until the map stands where it stood: what is told above it moves it down."""
+        box = (
+            "(() => { const node = desk.map().getContainer(), b = node.getBoundingClientRect(),"
+            " s = desk.map().getSize();"
+            " return [b.x, b.y, node.clientWidth, node.clientHeight, s.x, s.y]; })()"
+        )
+        seen: list[Any] = []
+
+        def again() -> bool:
+            seen.append(self.page.evaluate(box))
+            return len(seen) > 1 and seen[-1] == seen[-2] and seen[-1][2:4] == seen[-1][4:6]
+
+        self.until(again, "the map stands still")
+
     @contextmanager
     def saving(self) -> Iterator[None]:
         """What is done in here is saved at its end."""

@@ -204,7 +204,7 @@ def test_a_whole_job(tmp_path: Path, serve: Any, guests: Any) -> None:
     guest.until(lambda: page.get_attribute("#saving", "data-state") == "not", "it says that it is not saved")
     # the banner moves the map down: a hand goes on once it stands still
     guest.until(lambda: "does not answer" in page.inner_text("#banner"), "the banner")
-    page.wait_for_timeout(500)
+    guest.still()
     page.click('[data-draw="opening"]')
     for corner in ((180, 180), (195, 180)):
         guest.click(place(*corner))
@@ -360,6 +360,7 @@ def test_a_crossing_outline_is_told_kept_and_mended(desk: Desk, guests: Any) -> 
     page.mouse.click(*guest.screen(place(170, 130)))
     guest.until(lambda: page.evaluate("desk.state.chosen") is not None, "chosen")
     guest.drag(place(120, 180), place(225, 160))
+    guest.quiet()
     with guest.saving():
         guest.drag(place(220, 180), place(110, 180))
     assert desk.get("/api/head")["revision"] >= 2
