@@ -52,12 +52,15 @@ def freed_text(made: Adjustment, freed: Freed, shown: Shown) -> str:
         off = shown(size, sign=True)
         text = f"Reading {name} is left out: it is off by {off}"
     elif kind == "control":
-        text = f"Surveyed point {name} is left out: picture and survey are {shown(size)} apart there"
+        text = f"Surveyed point {name} is left out: picture and survey are {shown(abs(size))} apart there"
     elif kind == "shift":
-        text = f"{name} lies {shown(size)} from where it was assumed to lie, far more than that allows for"
+        text = f"What was traced from {name} lies {shown(abs(size))} off, far more than was assumed"
         text += "; it is laid out by what was measured alone"
     elif kind == "turn":
-        text = f"{name} is turned by {abs(math.degrees(size)):.3f} degrees, far more than was assumed"
+        text = (
+            f"What was traced from {name} is turned by {abs(math.degrees(size)):.3f} degrees, far more than "
+        )
+        text += "was assumed"
         text += "; its direction is found by what was measured alone"
     elif kind in ("tape", "picture"):
         scale = _scale(made, kind, name)
@@ -77,7 +80,12 @@ def freed_text(made: Adjustment, freed: Freed, shown: Shown) -> str:
     if freed.rivals:
         names = [_named(made, r.suspect) for r in freed.rivals]
         listed = ", ".join(names[:4]) + (f" or {len(names) - 4} more" if len(names) > 4 else "")
-        text += f" It cannot be told apart from {listed}. Tape it again, and look at the outline there."
+        again = (
+            "Survey it again, and look at where it is seen"
+            if kind in ("control", "shift", "turn")
+            else "Tape it again, and look at the outline there"
+        )
+        text += f" It cannot be told apart from {listed}. {again}."
     return text
 
 
