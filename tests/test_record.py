@@ -452,13 +452,40 @@ def test_undo_takes_back_one_revision_and_leaves_the_others(tmp_path: Path) -> N
     assert record.content().overrides == {}
     assert record.undo(4, 4, who="Ann").number == 5  # an undo is undone like anything else
     assert record.content().overrides == {"line": "x"}
-    with pytest.raises(DataError, match="bed B1 was changed again in revision 5"):
-        record.undo(5, 2, who="Ann")
+    record.save(5, [put("B1", square(6))], who="Bo", what="c")
+    with pytest.raises(DataError, match="bed B1 was changed again in revision 6"):
+        record.undo(6, 2, who="Ann")
+    record.undo(6, 6, who="Bo")
+    assert record.undo(7, 2, who="Ann").number == 8  # all is again as revision 2 left it
+    assert record.content().overrides == {}
     with pytest.raises(UsageError, match="nothing before it"):
-        record.undo(5, 1, who="Ann")
-    record.save(5, [PutSource("beds.geojson", "11")], who="Ann", what="brought in")
+        record.undo(8, 1, who="Ann")
+    record.save(8, [PutSource("beds.geojson", "11")], who="Ann", what="brought in")
     with pytest.raises(DataError, match="brought in input files"):
-        record.undo(6, 6, who="Ann")
+        record.undo(9, 9, who="Ann")
+
+
+def test_steps_are_undone_one_after_the_other_beside_what_somebody_else_saved(tmp_path: Path) -> None:
+    record = new_record(tmp_path)
+    start = record.content()
+    record.save(1, [put("B1", square(7)), SetOverride(("line",), "x")], who="a", what="b")
+    record.save(2, [put("B1", square(8)), SetOverride(("line",), "y")], who="a", what="b")
+    record.save(3, [DropFeature("beds", "B1")], who="a", what="b")
+    record.save(4, [put("B9", square(40))], who="Bob", what="beside")
+    with pytest.raises(DataError, match="was changed again in revision 4"):
+        record.undo(5, 3, who="a")
+    for base, revision in ((5, 4), (6, 3), (7, 2)):
+        record.undo(base, revision, who="a")
+    now = record.content()
+    assert now.overrides == start.overrides
+    (b1,) = (entry_of(c.features["beds"], c.features["beds"].ids.tolist().index("B1")).rings for c in [now])
+    np.testing.assert_array_equal(b1[0], entry_of(start.features["beds"], 0).rings[0])
+    assert "B9" in now.features["beds"].ids
+    # and again, the other way: each undo is undone
+    for base, revision in ((8, 8), (9, 7), (10, 6)):
+        record.undo(base, revision, who="a")
+    assert "B1" not in record.content().features["beds"].ids
+    assert record.content().overrides["line"] == "y"
 
 
 def test_undo_of_a_drawn_bed_minds_what_was_set_for_it_since(tmp_path: Path) -> None:

@@ -318,6 +318,24 @@ class Writer:
                 made[path[1]] = max(first, made.get(path[1], 0))
         return made
 
+    def changed_since(self, table: str, one: tuple[str, str], two: tuple[str, str], revision: int) -> int:
+        """The last revision that changed a thing again; 0 where it is as ``revision`` left it.
+
+        What was changed and brought back since is as it was left.
+
+        Parameters
+        ----------
+        table : of the thing
+        one, two : columns that name it, and their values
+        """
+        mine = f"FROM {table} WHERE {one[0]} = :one AND {two[0]} = :two"
+        named = {"one": one[1], "two": two[1], "at": revision}
+        left = self.base.execute(f"SELECT digest {mine} AND {_LIVE}", named).fetchone()
+        if self.base.execute(f"SELECT digest {mine} AND until IS NULL", named).fetchone() == left:
+            return 0
+        (last,) = self.base.execute(f"SELECT max(max(first, ifnull(until, 0))) {mine}", named).fetchone()
+        return int(last)
+
     def touched(self, revision: int) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
         """Features and items a revision changed.
 

@@ -356,11 +356,9 @@ def _refuse_later(
         ("record_items", "kind", "key", items),
     ):
         for first, second in touched:
-            row = writer.base.execute(
-                f"SELECT max(max(first, ifnull(until, 0))) FROM {table} WHERE {one} = ? AND {two} = ?",
-                (first, second),
-            ).fetchone()
-            latest = max(row[0], since.get(second, 0) if first == "beds" and second in drawn else 0)
+            latest = writer.changed_since(table, (one, first), (two, second), revision)
+            if first == "beds" and second in drawn:
+                latest = max(latest, since.get(second, 0))
             if latest > revision:
                 what = (
                     f"{first.removesuffix('s')} {second}"
