@@ -45,7 +45,7 @@ class PlacedPicture:
 
     name: str
     points: int
-    """surveyed points seen in it"""
+    """surveyed points seen in it, without those that are left out"""
     east: Known
     north: Known
     """metres: true less map"""
@@ -88,6 +88,8 @@ def placed_pictures(made: Adjustment) -> tuple[PlacedPicture, ...]:
     def known(k: int) -> Known:
         return Known(float(made.solution.x[k]), sigma[k], float(setup.prior_sigma[k]))
 
+    named = made.suspects.name[[f.suspect for f in made.freed if made.suspects.kind[f.suspect] == "control"]]
+    kept = ~np.isin(setup.control.name.astype(str), named.astype(str))
     found = []
     for f, frame in enumerate(setup.placed.tolist()):
         first = lay.first_frame + PER_FRAME * f
@@ -95,7 +97,7 @@ def placed_pictures(made: Adjustment) -> tuple[PlacedPicture, ...]:
         found.append(
             PlacedPicture(
                 name=setup.groups.frame_name(frame),
-                points=int(np.isin(setup.control.picture, mine).sum()),
+                points=int(np.isin(setup.control.picture[kept], mine).sum()),
                 east=known(first),
                 north=known(first + 1),
                 turn=known(first + 2),

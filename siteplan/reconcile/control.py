@@ -163,12 +163,12 @@ class Surveyed:
         )  # fmt: skip
 
 
-def surveyed(site: Site, names: Names, groups: PictureGroups, use: str) -> Surveyed:
+def surveyed(site: Site, plan: RunPlan, groups: PictureGroups, use: str) -> Surveyed:
     """The marks of a site that are seen on the map, of one use.
 
     Parameters
     ----------
-    site, names : the map
+    site, plan : the map
     groups : its pictures
     use : ``check`` or ``control``; of the latter those are left aside whose say is in the outlines already,
         from an adjustment that was accepted
@@ -186,7 +186,7 @@ def surveyed(site: Site, names: Names, groups: PictureGroups, use: str) -> Surve
         return Surveyed(
             empty, xy, none, xy, none, np.zeros(0, dtype=bool), np.zeros(0, dtype=np.int64), empty
         )
-    every = marks(site, site.settings.control, "control")
+    every, names = marks(site, site.settings.control, "control"), Names(site, plan)
     place = {p.name: k for k, p in enumerate(site.settings.control)}
     xy = every.xy[[place[p.name] for p in given]]
     faults: list[Fault] = []
@@ -219,7 +219,7 @@ def surveyed(site: Site, names: Names, groups: PictureGroups, use: str) -> Surve
 
 def control_of(site: Site, plan: RunPlan, groups: PictureGroups) -> Surveyed:
     """The marks that have a say where the outlines lie: see :func:`surveyed`."""
-    return surveyed(site, Names(site, plan), groups, "control")
+    return surveyed(site, plan, groups, "control")
 
 
 _MEND: Final = "Correct the row of [[control]], or leave out what says where it is seen"

@@ -21,7 +21,6 @@ from siteplan.reconcile.accuracy import Nssda, places, read_check_points
 from siteplan.reconcile.compare import Comparison, RunRows, by_run, compare
 from siteplan.reconcile.control import picture_groups, surveyed
 from siteplan.reconcile.diagnosis import Diagnosis, Named, diagnose
-from siteplan.reconcile.names import Names
 from siteplan.reconcile.plot import plot, sign_of
 from siteplan.reconcile.reader import Target
 from siteplan.reconcile.tapes import Tapes, load_tapes
@@ -87,7 +86,7 @@ def reconcile(
 def _places(site: Site, plan: RunPlan, points: Path | None, source: str | None) -> Nssda | None:
     """Accuracy of places at check points: those of a file, and marks of ``site.toml`` seen on the map."""
     of_file = None if points is None else read_check_points(points)
-    seen = surveyed(site, Names(site, plan), picture_groups(site), "check")
+    seen = surveyed(site, plan, picture_groups(site), "check")
     control = [p.name for p in site.settings.control if p.use == "control"]
     return places(
         of_file,
