@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -67,8 +68,9 @@ def test_a_few_blunders_are_found_where_they_are(tmp_path: Path) -> None:
 def test_what_is_made_of_a_blunder_is_counted_once(flags: set[str], chance: float, told: str) -> None:
     every = [f.name for f in fields(Found) if f.type == "bool"]
     assert flags <= set(every)
-    numbers = dict.fromkeys(("off_m", "sigmas", "difference_sigmas", "redundancy", "power"), 0.0)
-    one = Found(cause="", sum_chance=chance, sum_alpha=0.15, **numbers, **{n: n in flags for n in every})
+    of: dict[str, Any] = dict.fromkeys(("off_m", "sigmas", "difference_sigmas", "redundancy", "power"), 0.0)
+    of |= {name: name in flags for name in every}
+    one = Found(cause="", sum_chance=chance, sum_alpha=0.15, **of)
     assert one.told == told
     assert told in TOLD
 
