@@ -77,5 +77,9 @@
     };
   };
 
-  desk.net = { NoAnswer, Refused, get, post, latest };
+  /* what is asked first is on its way while the other scripts are still read */
+  const first = get("/api/site");
+  first.catch(() => {});      /* heard where it is waited for */
+
+  desk.net = { NoAnswer, Refused, get, post, latest, first };
 })();

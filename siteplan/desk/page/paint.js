@@ -209,7 +209,7 @@
     pane("drawn", 410); pane("names", 440);
     const Tiles = L.GridLayer.extend({
       createTile(at) {
-        const canvas = document.createElement("canvas"), fine = Math.min(3, Math.max(2, Math.ceil(window.devicePixelRatio || 1)));
+        const canvas = document.createElement("canvas"), fine = Math.min(3, Math.ceil(window.devicePixelRatio || 1));
         canvas.width = SIZE * fine;
         canvas.height = SIZE * fine;
         paintOn(canvas, at);

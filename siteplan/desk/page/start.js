@@ -202,7 +202,7 @@
 
   const load = async () => {
     for (let tries = 0; ; tries += 1) {
-      try { return await get("/api/site"); }
+      try { return await (tries ? get("/api/site") : desk.net.first); }
       catch (error) {
         if (!(error instanceof NoAnswer) && tries > 2) { throw error; }
         $("saving-word").textContent = "The program does not answer yet";
