@@ -36,7 +36,8 @@ from siteplan.pictures import PictureCheck
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import compare
 from siteplan.reconcile.control import picture_groups
-from siteplan.reconcile.report import Shown, reconcile
+from siteplan.reconcile.report import Shown, csv_text, layer, page, reconcile
+from siteplan.reconcile.report import data as reconciled
 from siteplan.reconcile.tapes import read_tapes
 from siteplan.revise.start import start_record
 from siteplan.sites import Site, load_site
@@ -424,7 +425,7 @@ def two_pictures(site: Site, first: int = 6) -> Site:
     """The first beds traced from one picture, the rest from another."""
     facts = [type("Facts", (), {"name": n, "path": site.folder / n})() for n in ("west.tif", "east.tif")]
     of_bed = np.where(np.arange(len(site.beds)) < first, 0, 1)
-    check = PictureCheck(tuple(facts), of_bed, np.full(len(of_bed), np.nan), ())  # type: ignore[arg-type]
+    check = PictureCheck(tuple(facts), of_bed, np.full(len(of_bed), np.nan), ())
     return replace(site, pictures=check)
 
 
@@ -561,7 +562,7 @@ kind = "steel"
 """
 
 
-def written(site: Site, folder: Path, marks: list[SurveyedMark]) -> Path:
+def written(site: Site, folder: Path, marks: list[SurveyedMark], tapes: str = TOLD) -> Path:
     """A folder with the site and its marks."""
     (folder / "beds.geojson").write_bytes((site.folder / "beds.geojson").read_bytes())
     rows = ""
@@ -571,7 +572,7 @@ def written(site: Site, folder: Path, marks: list[SurveyedMark]) -> Path:
             if key in said:
                 said[key] = f"{said[key]} um"
         rows += "[[control]]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in said.items())
-    (folder / "site.toml").write_text(SETTINGS + TOLD + rows, encoding="utf-8")
+    (folder / "site.toml").write_text(SETTINGS + tapes + rows, encoding="utf-8")
     return folder
 
 
@@ -635,6 +636,25 @@ def test_names_of_marks_stay_text(beds: Site) -> None:
     html = section(site, tapes, made, outcome(site, plan, takeoff(site, plan), made), 0)
     assert "<img" not in html
     assert "&lt;img" in html
+
+
+def test_marks_alone_without_a_single_tape(beds: Site, tmp_path: Path) -> None:
+    """No row of tape anywhere: the page and the data come all the same, and say that nothing was taped."""
+    place = written(beds, tmp_path, [mark(beds, f"M{k}", s + 0.2, s) for k, s in enumerate(SEEN)], tapes="")
+    site = load_site(place)
+    plan = plan_runs(site)
+    read = reconcile(site, plan)
+    assert len(read.tapes) == 0
+    shown = page(site, read) + csv_text(read) + data_text(reconciled(site, read))
+    assert "Nothing was taped" in shown
+    assert "NaN" not in shown
+    assert len(layer(read)) == 0
+    done = adjusted(site, plan, takeoff(site, plan), read)
+    assert done.lines[0].startswith("0 readings and 5 surveyed points against outlines")
+    assert "Where the map lies is known from 5 surveyed points" in " ".join(done.lines)
+    assert "Where the pictures lie" in done.html
+    with pytest.raises(DataError, match="there is no reading"):
+        reconcile(marked(site), plan)
 
 
 def test_accept_of_marks_alone_is_a_revision(beds: Site, tmp_path: Path) -> None:

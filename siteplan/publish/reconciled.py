@@ -119,7 +119,8 @@ def _print_adjusted(out: Console, adjusted: Adjusted) -> None:
     for line in adjusted.lines:
         out.print(escape(line))
     changed = [c for c in adjusted.out.codes if c.takeoff_before or c.takeoff_after or c.order_after]
-    if not adjusted.made.setup.reading_name or not changed:
+    setup = adjusted.made.setup
+    if not (setup.reading_name or len(setup.fixes)) or not changed:
         return
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("code", "name"):

@@ -451,6 +451,8 @@ def diagnose(site: Site, plan: RunPlan, tapes: Tapes, made: Comparison) -> Diagn
     and what can be said when nothing is named.  Deterministic.
     """
     said = site.settings.reconcile
+    if not len(tapes):
+        return _nothing(said.false_alarm)
     variants = all_variants(plan, tapes, made, said)
     tenths = next(v for v in variants if v.cause == "inches_as_tenths")
     patterns = (*_patterns(site, plan, tapes, made), *_throughout(tapes, tenths))
@@ -477,6 +479,16 @@ def diagnose(site: Site, plan: RunPlan, tapes: Tapes, made: Comparison) -> Diagn
         text=_text(named, p_before, p_after, said.false_alarm),
         corrected_m=tuple(_corrected(tapes, model, terms).tolist()),
     )
+
+
+def _nothing(alpha: float) -> Diagnosis:
+    """Of a site where nothing was taped."""
+    nan = float("nan")
+    return Diagnosis(
+        named=(), chi2_before=0.0, chi2_after=0.0, readings=0, p_before=1.0, p_after=1.0,
+        scale=ScaleFit(nan, nan, 0.0, nan, ()), causes=0, trials=0, alpha=alpha,
+        text="Nothing was taped: there is nothing to compare the map with.", corrected_m=(),
+    )  # fmt: skip
 
 
 def _text(named: list[Named], p_before: float, p_after: float, alpha: float) -> str:

@@ -31,6 +31,11 @@ SCHEMA_VERSION: Final = 1
 MOST_ROWS: Final = 18
 """rows of the report's table and plot; the rest is in reconcile.csv"""
 SIGN_WORDS: Final = {1: "tape longer", -1: "tape shorter", 0: "agree"}
+COLUMNS: Final = (
+    "id", "what", "of", "reading", "tape", "taped_m", "map_m", "compared_along", "difference_m",
+    "sigma_tape_m", "sigma_map_m", "in_sigmas", "sign", "corrected_m", "causes",
+)  # fmt: skip
+"""of reconcile.csv, in the order of the rows of reconcile.json"""
 TARGET_WORDS: Final = {Target.LEG: "leg", Target.RUN: "run", Target.DISTANCE: "distance"}
 
 
@@ -70,7 +75,8 @@ def reconcile(
     ------
     DataError : every fault of the readings or check points
     """
-    read = load_tapes(site, plan, tapes, skip_faulty=skip_faulty)
+    surveyed_points = any(p.use == "control" and p.is_seen for p in site.settings.control)
+    read = load_tapes(site, plan, tapes, skip_faulty=skip_faulty, may_be_none=surveyed_points)
     made = compare(site, plan, read)
     accuracy = _places(site, plan, points, source)
     return Reconciliation(
@@ -266,10 +272,10 @@ def csv_text(made: Reconciliation) -> str:
     out = io.StringIO()
     rows = _reading_rows(made)
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(rows[0])
+    writer.writerow(COLUMNS)
     for row in rows:
         cells = {**row, "causes": "; ".join(row["causes"])}
-        writer.writerow(_safe(v) if isinstance(v, str) else v for v in cells.values())
+        writer.writerow(_safe(cells[c]) if isinstance(cells[c], str) else cells[c] for c in COLUMNS)
     return out.getvalue()
 
 
@@ -303,7 +309,7 @@ def layer(made: Reconciliation) -> Layer:
         "tape_differences",
         "LineString",
         columns,
-        np.concatenate(lines),
+        np.concatenate([np.zeros((0, 2)), *lines]),
         offsets,
         np.full(len(rows), RingKind.LINE, np.int8),
         np.arange(len(rows)),
@@ -360,6 +366,8 @@ def cause_text(named: Named, shown: Shown, total_m: float) -> list[str]:
 def power_text(made: Reconciliation) -> str:
     """What these readings could show, and could not."""
     s = made.diagnosis.scale
+    if not made.diagnosis.readings:
+        return "Nothing was taped, so nothing can be said of a common scale of tapes and map."
     return (
         f"Common scale taped / map: {s.scale:.6f} +/- {s.sigma:.6f} (slips left out). "
         "The smallest scale error these readings would show four times in five is "

@@ -166,7 +166,7 @@ def _tension(reader: Reader, good: list[Read]) -> Tension:
         found = [None if (f := facts(r)) is None else get(f) for r in good]
         return np.array([nan if v is None else float(v) for v in found])
 
-    steel = np.array([reader.tapes[r.tape].kind == "steel" for r in good])
+    steel = np.array([reader.tapes[r.tape].kind == "steel" for r in good], dtype=bool)
     weight = of(lambda f: f.weight_n_per_m)
     hand = np.where(steel, np.array([r.pull_n for r in good]), nan)
     hung = [
@@ -207,7 +207,7 @@ def _arrays(reader: Reader, good: list[Read], findings: list[Finding]) -> Tapes:
         run=np.array([r.run for r in good], dtype=np.int64),
         point=np.array(
             [(-1, -1) if r.points is None else [point_at[p] for p in r.points] for r in good], dtype=np.int64
-        ),
+        ).reshape(-1, 2),
         point_name=_column_of(used),
         point_xy=np.array([reader.points[p] for p in used], dtype=np.float64).reshape(-1, 2),
         point_sigma_m=np.array([reader.names.mark_sigma_m(p) for p in used], dtype=np.float64),
@@ -230,7 +230,7 @@ def _arrays(reader: Reader, good: list[Read], findings: list[Finding]) -> Tapes:
 def _curves(reader: Reader, tapes: Tapes) -> list[Finding]:
     """Straight tapes along curves."""
     runs = reader.names.runs
-    stiff = np.array([t.kind in ("steel", "fibreglass") for t in tapes.tapes])[tapes.tape]
+    stiff = np.array([t.kind in ("steel", "fibreglass") for t in tapes.tapes], dtype=bool)[tapes.tape]
     bent = (tapes.leg >= 0) & ~runs.straight[np.maximum(tapes.leg, 0)] & stiff
     if not bent.any():
         return []
@@ -276,8 +276,22 @@ def _contradictions(tapes: Tapes) -> list[Finding]:
     return told
 
 
-def load_tapes(site: Site, plan: RunPlan, file: Path | None = None, *, skip_faulty: bool = False) -> Tapes:
+def load_tapes(
+    site: Site,
+    plan: RunPlan,
+    file: Path | None = None,
+    *,
+    skip_faulty: bool = False,
+    may_be_none: bool = False,
+) -> Tapes:
     """Every reading of a site: ``[[tape]]`` rows, and the file named here or in ``[reconcile] tapes``.
+
+    Parameters
+    ----------
+    site, plan : the map
+    file : in place of the one the settings name
+    skip_faulty : leave faulty rows out and say so
+    may_be_none : a site without a reading has none; otherwise that is a fault
 
     Raises
     ------
@@ -288,4 +302,6 @@ def load_tapes(site: Site, plan: RunPlan, file: Path | None = None, *, skip_faul
     rows = settings_rows(site)
     if path is not None:
         rows += file_rows(path)
+    if may_be_none and not rows:
+        return _arrays(Reader(site, plan), [], [])
     return read_tapes(site, plan, rows, skip_faulty=skip_faulty)
