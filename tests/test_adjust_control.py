@@ -608,6 +608,9 @@ def test_marks_from_the_report_to_the_record(beds: Site, tmp_path: Path) -> None
     )  # fmt: skip
     again = adjust_site(after, plan_runs(after), None)
     assert again.setup.layout.frames == 0
+    judged = reconcile(after, plan_runs(after)).accuracy
+    assert judged is not None
+    assert "judge the picture as it was" in judged.notes[0]
 
 
 def test_marks_of_the_file_that_have_a_say_are_no_check_points(beds: Site, tmp_path: Path) -> None:

@@ -222,6 +222,12 @@ def control_of(site: Site, plan: RunPlan, groups: PictureGroups) -> Surveyed:
     return surveyed(site, plan, groups, "control")
 
 
+def moved_by_control(site: Site) -> bool:
+    """Whether surveyed points had a say in outlines that were accepted."""
+    used = set(site.settings.reconcile.adjust.used)
+    return any(_fingerprint(p) in used for p in site.settings.control if p.use == "control")
+
+
 _MEND: Final = "Correct the row of [[control]], or leave out what says where it is seen"
 
 

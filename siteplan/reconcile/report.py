@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +19,7 @@ from siteplan.model import RingKind
 from siteplan.plans import RunPlan
 from siteplan.reconcile.accuracy import Nssda, places, read_check_points
 from siteplan.reconcile.compare import Comparison, RunRows, by_run, compare
-from siteplan.reconcile.control import picture_groups, surveyed
+from siteplan.reconcile.control import moved_by_control, picture_groups, surveyed
 from siteplan.reconcile.diagnosis import Diagnosis, Named, diagnose
 from siteplan.reconcile.plot import plot, sign_of
 from siteplan.reconcile.reader import Target
@@ -94,13 +94,20 @@ def _places(site: Site, plan: RunPlan, points: Path | None, source: str | None) 
     of_file = None if points is None else read_check_points(points)
     seen = surveyed(site, plan, picture_groups(site), "check")
     control = [p.name for p in site.settings.control if p.use == "control"]
-    return places(
+    made = places(
         of_file,
         site.frame.ground_m_per_grid_unit,
         source,
         marks=(seen.seen_xy, seen.xy, seen.sigma_m),
         control=control,
     )
+    if made is None or not moved_by_control(site):
+        return made
+    note = (
+        "the outlines were moved by surveyed points since: check points seen at a place of the picture judge "
+        "the picture as it was, those seen at a vertex (seen_at) judge the outlines"
+    )
+    return replace(made, notes=(note, *made.notes))
 
 
 # ---------------------------------------------------------------- data
