@@ -16,6 +16,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 from scipy import sparse
 from scipy.optimize import least_squares
@@ -29,16 +31,17 @@ from siteplan.adjust.page import section
 from siteplan.adjust.pictures import Layout, Placing
 from siteplan.adjust.placed import beside, fixed_points, placed_pictures
 from siteplan.adjust.report import data, data_text, freed_text, summary_lines
+from siteplan.adjust.setup import Setup
 from siteplan.adjust.site import Adjustment, adjust_site
 from siteplan.adjust.sure import adjusted_lengths
 from siteplan.errors import DataError
 from siteplan.pictures import PictureCheck
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import compare
-from siteplan.reconcile.control import picture_groups
+from siteplan.reconcile.control import control_of, picture_groups
 from siteplan.reconcile.report import Shown, csv_text, layer, page, reconcile
 from siteplan.reconcile.report import data as reconciled
-from siteplan.reconcile.tapes import read_tapes
+from siteplan.reconcile.tapes import load_tapes, read_tapes
 from siteplan.revise.start import start_record
 from siteplan.sites import Site, load_site
 from siteplan.stakeout_settings import SurveyedMark
@@ -201,6 +204,31 @@ def test_conditions_and_another_solver_agree_with_priors() -> None:
     assert total == pytest.approx(2 * len(SEEN), rel=1e-9)
 
 
+def test_marks_to_set_out_from_are_in_no_way_of_the_sample_site(sample_data: Path) -> None:
+    """Its four marks have no say: unknowns, what is known of them and readings are those without a mark."""
+    site = load_site(sample_data / "fennel_row")
+    assert len(site.settings.control) == 4
+    plan = plan_runs(site)
+    bare = replace(site, settings=site.settings.model_copy(update={"control": []}))
+    made = []
+    for one in (site, bare):
+        tapes, groups = load_tapes(one, plan), picture_groups(one)
+        setup = Setup.of(
+            one, plan, tapes, compare(one, plan, tapes), None, control=control_of(one, plan, groups),
+            groups=groups, every_leg=False,
+        )  # fmt: skip
+        assert setup.layout.frames == 0
+        assert len(setup.fixes) == 0
+        assert (
+            setup.layout.count
+            == len(setup.prior)
+            == 2 * len(site.bed_shapes.xy) + 2 * len(setup.point_name) + 1 + len(tapes.tapes)
+        )
+        arrays = (setup.prior, setup.prior_sigma, setup.read.value_m, setup.read.sigma_m, setup.read.ends)
+        made.append(b"".join(np.ascontiguousarray(a).tobytes() for a in arrays))
+    assert made[0] == made[1]
+
+
 def test_stated_covariance_is_reached() -> None:
     """60 pictures with shift, turn and scale drawn as assumed, marks and their sight with noise; seed 11.
 
@@ -220,6 +248,38 @@ def test_stated_covariance_is_reached() -> None:
         sums.append(off @ np.linalg.solve(made.cofactors(pick)[-4:], off))
     assert np.mean(sums) == pytest.approx(4, abs=4 * np.sqrt(8 / 60))
     assert np.std(sums) == pytest.approx(np.sqrt(8), rel=1 / 2)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=10, deadline=None)
+def test_places_come_back_and_follow_their_unknowns(seed: int) -> None:
+    """Three pictures, two of them laid out together, one nowhere, and a point on the ground."""
+    rng = np.random.default_rng(seed)
+    lay = Layout(vertices=5, points=3, pictures=3, tapes=1, frames=1)
+    placing = Placing(lay, rng.normal(0, 50, (3, 2)), np.array([0, -1, 0]), rng.normal(0, 50, (1, 2)))
+    x = rng.normal(0, 1, lay.count) * np.r_[np.full(16, 60.0), np.full(4, 1e-2), 3.0, 3.0, 0.5]
+    column, picture = rng.permutation(8), np.append(rng.integers(0, 3, 7), -1)
+    at, gradient = placing.places(x, column, picture)
+    place = x[:16].reshape(-1, 2)[column]
+    np.testing.assert_allclose(at[-1], place[-1], atol=1e-12)
+    np.testing.assert_allclose(placing.back(x, at[:-1], picture[:-1]), place[:-1], atol=1e-9)
+    for k in range(lay.count):
+        step = np.zeros(lay.count)
+        step[k] = 1e-5
+        slope = (
+            placing.places(x + step, column, picture)[0] - placing.places(x - step, column, picture)[0]
+        ) / 2e-5
+        np.testing.assert_allclose(gradient[:, [k]].toarray().ravel(), slope.ravel(), atol=2e-6)
+    block = placing.turning(x, picture[:-1]).toarray()
+    np.testing.assert_allclose(
+        block @ (place[:-1] - place[:-1] + 1).ravel(),
+        np.concatenate(
+            [
+                gradient[2 * i : 2 * i + 2][:, [2 * c, 2 * c + 1]].toarray().sum(axis=1)
+                for i, c in enumerate(column[:-1])
+            ]
+        ),
+    )
 
 
 # ---------------------------------------------------------------- a site
