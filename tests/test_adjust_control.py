@@ -419,6 +419,23 @@ def test_a_mark_that_is_a_blunder_is_named(beds: Site) -> None:
     assert unknowns(made)[1:3] == pytest.approx([0.7, 0.1], abs=0.05)
 
 
+def test_a_picture_far_out_of_place_is_said_to_be_and_brought_there(beds: Site) -> None:
+    """Laid 32 m off, turned by 3 degrees, 0.2 % too small: each is named, and tapes settle all the same."""
+    rng, far = np.random.default_rng(1), ((30.0, -12.0), 3.0, 2_000.0)
+    true = laid(beds, SEEN, *far) + rng.normal(0, 0.01, SEEN.shape)
+    site = marked(beds, *(mark(beds, f"M{k}", t, s) for k, (t, s) in enumerate(zip(true, SEEN, strict=True))))
+    plan = plan_runs(site)
+    tapes = read_tapes(site, plan, [row("B1-1-1", "8.02 m", name="a"), row("B6-1-2", "3.01 m", name="b")])
+    made = adjust_site(site, plan, tapes)
+    assert {made.suspects.kind[f.suspect] for f in made.freed} == {"turn", "shift", "picture"}
+    text = " ".join(freed_text(made, f, Shown(site)) for f in made.freed)
+    assert "is turned by 2.99" in text or "is turned by 3.00" in text
+    assert "lies 32.3" in text
+    assert made.same_legs
+    assert made.settled_m < 5e-5
+    assert np.hypot(*(made.xy - laid(beds, beds.bed_shapes.xy, *far)).T).max() < 0.03
+
+
 def test_ties_from_marks_fix_where_the_picture_lies(beds: Site) -> None:
     """Tapes from three marks, that are seen nowhere, to vertices: they fix the shift, by the second path too.
 
