@@ -24,7 +24,9 @@ from scipy.optimize import least_squares
 
 from siteplan.adjust.accept import accept, adjusted_features, adjusted_site
 from siteplan.adjust.conditions import conditions_of
+from siteplan.adjust.lines import matched_legs
 from siteplan.adjust.make import accepted, adjusted
+from siteplan.adjust.moved import moved
 from siteplan.adjust.network import Network, solve
 from siteplan.adjust.outcome import outcome
 from siteplan.adjust.page import section
@@ -161,8 +163,8 @@ def test_similarity_of_four_points_as_printed() -> None:
     factor = (1 + scale) * np.exp(1j * turn[0])
     assert factor.real == pytest.approx(0.999787994227, abs=2e-12)
     assert factor.imag == pytest.approx(-0.027289778074, abs=2e-12)
-    moved = complex(*(placing.pivot[0] + shift[0])) - factor * complex(*placing.pivot[0])
-    assert moved == pytest.approx(82135.4073 + 47128.1437j, abs=6e-5)
+    constant = complex(*(placing.pivot[0] + shift[0])) - factor * complex(*placing.pivot[0])
+    assert constant == pytest.approx(82135.4073 + 47128.1437j, abs=6e-5)
     assert found.freedom == 4
 
 
@@ -512,9 +514,9 @@ def test_only_the_picture_that_was_surveyed_moves(beds: Site) -> None:
     site = marked(site, *marks)
     plan = plan_runs(site)
     made = adjust_site(site, plan, None)
-    moved = made.xy - beds.bed_shapes.xy
-    np.testing.assert_allclose(moved[:24], 0, atol=1e-9)
-    np.testing.assert_allclose(moved[24:], np.tile([1.0, 2.0], (24, 1)), atol=0.02)
+    change = made.xy - beds.bed_shapes.xy
+    np.testing.assert_allclose(change[:24], 0, atol=1e-9)
+    np.testing.assert_allclose(change[24:], np.tile([1.0, 2.0], (24, 1)), atol=0.02)
     out = outcome(site, plan, takeoff(site, plan), made)
     tapes = read_tapes(site, plan, [row("B1-1-1", "8.00 m", name="a")])
     assert "Nothing surveyed tells where west.tif lies" in " ".join(summary_lines(site, tapes, made, out, 0))
@@ -553,18 +555,24 @@ def test_pictures_that_share_vertices_are_laid_out_together(tmp_path: Path) -> N
 
 
 def test_rows_of_one_picture_do_not_grow_with_another(tmp_path: Path) -> None:
-    """An outline that spans two pictures follows each scale by its own vertices only."""
+    """An outline that spans two pictures follows each scale by its own vertices only, as the plan does."""
     site, plan = shared_site(tmp_path)
     made = adjust_site(site, plan, None, every_leg=True)
-    lay = made.setup.layout
-    grown = made.lengths.legs(made.solution.x)[1].tocsc()
+    lay, groups = made.setup.layout, made.setup.groups
+    grown = made.lengths.legs(made.solution.x)[1]
     bed = plan.runs.bed[plan.runs.leg_run]
-    west = grown[:, [lay.first_picture]].toarray().ravel()
-    east = grown[:, [lay.first_picture + 1]].toarray().ravel()
-    apart = bed == 2  # the third bed, of the second picture, shares nothing with the first
-    np.testing.assert_allclose(west[apart], 0, atol=1e-6)
-    np.testing.assert_allclose(east[apart], made.leg_before_m[apart], atol=1e-5)
-    np.testing.assert_allclose((west + east)[bed == 0], made.leg_before_m[bed == 0], rtol=0.4)
+    west, east = (grown[:, [lay.first_picture + k]].toarray().ravel() for k in (0, 1))
+    # the first bed is the western picture's, the third, which shares nothing, the eastern one's
+    for own, other, of in ((west, east, 0), (east, west, 2)):
+        np.testing.assert_allclose(own[bed == of], made.leg_before_m[bed == of], atol=1e-5)
+        np.testing.assert_allclose(other[bed == of], 0, atol=1e-6)
+    assert np.abs(west[bed == 1]).max() > 1
+    xy = site.bed_shapes.xy
+    for g, slope in ((0, west), (1, east)):
+        way = (groups.of_vertex == g)[:, None] * (xy - groups.middle[g])
+        ahead, back = (plan_runs(moved(site, xy + h * way)).runs for h in (1e-5, -1e-5))
+        a, b = (matched_legs(plan.runs, runs, 0.01) for runs in (ahead, back))
+        np.testing.assert_allclose((ahead.length_m[a] - back.length_m[b]) / 2e-5, slope, atol=1e-4)
 
 
 def test_a_snapped_vertex_is_one_whichever_bed_names_it(tmp_path: Path) -> None:
@@ -578,13 +586,13 @@ def test_a_snapped_vertex_is_one_whichever_bed_names_it(tmp_path: Path) -> None:
     i, j = twice[0]
     far = names[8]
     length = float(np.hypot(*(xy[8] - xy[i]))) + 0.06
-    moved = []
+    changes = []
     for name in (names[i], names[j]):
         made = adjust_site(site, plan, read_tapes(site, plan, [distance(name, far, f"{length:.4f} m")]))
-        moved.append(made.xy - xy)
-    np.testing.assert_allclose(moved[0], moved[1], atol=1e-6)
-    assert np.hypot(*moved[0][i]) > 0.01
-    np.testing.assert_allclose(moved[0][i], moved[0][j], atol=1e-9)
+        changes.append(made.xy - xy)
+    np.testing.assert_allclose(changes[0], changes[1], atol=1e-6)
+    assert np.hypot(*changes[0][i]) > 0.01
+    np.testing.assert_allclose(changes[0][i], changes[0][j], atol=1e-9)
 
 
 # ---------------------------------------------------------------- faults
