@@ -1,9 +1,9 @@
 /* Changing what is drawn: choosing, dragging, inserting and deleting points; the takeoff follows. */
 "use strict";
 (() => {
-  const { state, on, tell, say, map, toScreen, toLonLat, called, pixelMetres } = desk;
+  const { state, on, tell, say, map, toScreen, toLonLat, called } = desk;
   const { BLUE, WHITE } = siteplanDraw;
-  const { features, bare, ready, put, plan, keyOf, ISLAND } = desk.store;
+  const { features, bare, ready, plan, keyOf, ISLAND } = desk.store;
   const { pen } = desk;
   const { latest, post } = desk.net;
   const MOST_HANDLES = 2000, LEAST = { 0: 3, 1: 3, 2: 2, 3: 1 };
@@ -292,8 +292,8 @@
   on("renamed", ({ to }) => { if (state.chosen === to) { desk.lifted = null; tell("chosen", to); } });
 
   desk.edit = {
-    chosen, choose, handleAt, take, move, drop, giveUp, step, insert, remove, removeAll, key, where, save, change, withRings, isNew, settle,
+    chosen, choose, handleAt, take, move, drop, giveUp, step, insert, remove, removeAll, key, where, save, isNew, settle,
     activate: (spot) => { settle(); active = spot; pen.ask(); tell("points"); say(where()); },
-    active: () => active, dragging: () => drag !== null && !drag.byKeys, put, pixelMetres,
+    active: () => active, dragging: () => drag !== null && !drag.byKeys,
   };
 })();

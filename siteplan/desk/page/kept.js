@@ -66,5 +66,5 @@
     return left.length > 0;
   });
 
-  desk.kept = { arrived, stored, takeUp };
+  desk.kept = { arrived, takeUp };
 })();

@@ -131,5 +131,5 @@
     on("followed", siteSettings);
     on("refused", siteSettings);
   };
-  desk.orderPane = { build, bedSettings, drawing, saveDrawing };
+  desk.orderPane = { build, bedSettings, saveDrawing };
 })();

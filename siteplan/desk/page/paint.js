@@ -1,9 +1,9 @@
 /* Outlines, runs and pieces, painted on canvas tiles; names on one canvas over the view. */
 "use strict";
 (() => {
-  const { state, on, make, map, called } = desk;
+  const { state, on, make, map } = desk;
   const { INK, SKY, GREEN, BLUE, WHITE, OUTSIDE, INSIDE, SHOW_PX, SIGN_PX, paintSign, signRadius, paintPieces, inRing, lineDistance } = siteplanDraw;
-  const { features, plan, OUTER, ISLAND, POINT } = desk.store;
+  const { features, plan, ISLAND, POINT } = desk.store;
 
   const scaleAt = (zoom) => 2 ** zoom;
   const usualPx = (zoom) => plan.usual * scaleAt(zoom);
@@ -281,5 +281,5 @@
     return found;
   };
 
-  desk.paint = { build, repaint: askRepaint, featureAt, legAt, pieceAt, inside, flatAt, zoomFor, piecesShow, LOOKS, called };
+  desk.paint = { build, repaint: askRepaint, featureAt, legAt, pieceAt, zoomFor, LOOKS };
 })();

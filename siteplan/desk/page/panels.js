@@ -1,7 +1,7 @@
 /* The side panel: what is said of the chosen bed and of the whole site, in Look and in Check. */
 "use strict";
 (() => {
-  const { $, make, userText, button, label, option, state, on, tell, say, goTo, called, ROLES } = desk;
+  const { $, make, userText, button, label, option, state, on, tell, say, goTo, ROLES } = desk;
   const { signNode, PIECES, OUTSIDE, INSIDE, RUN, UNMET, PICTURE } = siteplanDraw;
   const { get, post } = desk.net;
   const { features, plan } = desk.store;
@@ -326,5 +326,5 @@
     });
   };
 
-  desk.panels = { build, refresh, entry, rowList, countTable, askTape, fillTapes, none, faultBox, chosenHead, showFeature, showPlace, label: legWord, called };
+  desk.panels = { build, refresh, rowList, countTable, askTape, faultBox, chosenHead, showFeature };
 })();

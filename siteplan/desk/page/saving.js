@@ -386,7 +386,7 @@
   };
 
   desk.saving = {
-    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, leaveOut, status, show, refusals, behind,
+    act, undo, redo, back, open, resume, trouble, heartbeat, mineOnTop, takeTheirs, letGo, leaveOut, show, refusals, behind,
     waiting: () => queue.length, canUndo: () => undos.length > 0, canRedo: () => redos.length > 0, halted: () => halt,
     nextUndo: () => undos[undos.length - 1]?.what || "", nextRedo: () => redos[redos.length - 1]?.what || "",
     entries: () => queue,

@@ -98,5 +98,5 @@
     /* a page that is closed with edits waiting says so first; they are kept all the same */
     addEventListener("beforeunload", (event) => { if (desk.saving.waiting() && desk.saving.halted()) { event.preventDefault(); } });
   };
-  desk.talk = { build, ask };
+  desk.talk = { build };
 })();
