@@ -627,18 +627,18 @@ def colours_of(
 
 def webp(colours: NDArray[np.uint8], quality: int) -> bytes:
     """A picture as WebP."""
-    import warnings
-
-    from rasterio.errors import NotGeoreferencedWarning
+    from rasterio import Affine, Env
     from rasterio.io import MemoryFile
 
     _, rows, columns = colours.shape
     solid = bool((colours[3] == 255).all())
-    with warnings.catch_warnings(), MemoryFile() as memory:
-        # the copy's place travels beside it, not in it
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+    # The copy's place travels beside it, not in it.  Any place but none keeps rasterio from warning, and
+    # without GDAL's side file it is written nowhere: filters of warnings belong to all threads, and tiles are
+    # made in several at once.
+    with Env(GDAL_PAM_ENABLED="NO"), MemoryFile() as memory:
         with memory.open(
-            driver="WEBP", width=columns, height=rows, count=3 if solid else 4, dtype="uint8", quality=quality
-        ) as target:
+            driver="WEBP", width=columns, height=rows, count=3 if solid else 4, dtype="uint8",
+            quality=quality, transform=Affine.translation(1, 1),
+        ) as target:  # fmt: skip
             target.write(colours[:3] if solid else colours)
         return bytes(memory.read())

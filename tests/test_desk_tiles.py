@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import time
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from rasterio import Affine
 
 from siteplan import geodesy
 from siteplan.desk.tiles import tile_bounds
+from siteplan.pictures import webp
 from siteplan.sites import load_site
 
 from .desk_sites import Desk, desk, put, rectangle, ring, two_beds
@@ -240,3 +242,12 @@ def test_a_tile_reads_a_small_part_of_a_huge_file(tmp_path: Path) -> None:
     # the file unpacked is 1,200 MB; the reader's cache is held to 128 MB
     assert grown_mb < 400
     assert took < 20
+
+
+def test_a_tile_is_written_without_touching_what_belongs_to_all_threads(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Filters of warnings do: changed for a moment in one thread, they would not hold in another."""
+    monkeypatch.setattr(warnings, "catch_warnings", None)
+    colours = np.full((4, 64, 64), 255, dtype=np.uint8)
+    assert Image.open(io.BytesIO(webp(colours, 80))).size == (64, 64)

@@ -42,6 +42,7 @@ _COARSE: Final = 6.0
 _PROBES: Final = 9
 MOST_IDLE: Final = 4
 """readers of a picture kept open"""
+_FILTERS: Final = threading.Lock()
 PREPARING: Final = "The picture is being prepared for zooming out; ask again in a moment"
 
 
@@ -96,7 +97,8 @@ class TiledPicture:
             raster = self._idle.pop() if self._idle else None
         with rasterio.Env(GDAL_CACHEMAX=CACHE_MB):
             if raster is None:
-                with warnings.catch_warnings():
+                # filters of warnings belong to all threads
+                with _FILTERS, warnings.catch_warnings():
                     warnings.simplefilter("ignore")
                     raster = rasterio.open(self.stand_in or self.picture.path)
             try:
