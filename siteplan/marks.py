@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from siteplan.errors import DataError, Fault
+from siteplan.errors import DataError, Fault, UsageError
 from siteplan.sites import SITE_FILE, Site
 from siteplan.stakeout_settings import ControlPoint
 from siteplan.types import FloatArray, ObjectArray, XYArray
@@ -34,9 +34,24 @@ class Marks:
 def place_xy(
     site: Site, lonlat: tuple[float | None, float | None], grid: tuple[float | None, float | None]
 ) -> XYArray:
-    """(2,) ground metres of a place on WGS 84 in degrees or, where that is not given, in the site's grid."""
+    """(2,) ground metres of a place on WGS 84 in degrees or, where that is not given, in the site's grid.
+
+    Raises
+    ------
+    UsageError : coordinates the site's grid cannot reach, or a place farther from the beds than
+        :data:`FARTHEST_M`
+    """
     here, crs = (grid, site.frame.crs_wkt) if None in lonlat else (lonlat, "EPSG:4326")
-    return np.asarray(site.frame.ground_xy(np.array([here], dtype=np.float64), crs)[0])
+    try:
+        xy = site.frame.ground_xy(np.array([here], dtype=np.float64), crs)[0]
+    except DataError as error:
+        # these faults speak of a vertex of a layer, and this is none
+        raise UsageError("; ".join(f.what for f in error.faults)) from None
+    away = float(np.hypot(*(site.bed_shapes.xy - xy).T).min())
+    if not away <= FARTHEST_M:
+        far = f"{away / 1000:,.1f} km" if away < 1e9 else "more than a million km"
+        raise UsageError(f"it lies {far} from the nearest bed")
+    return np.asarray(xy)
 
 
 def marks(site: Site, given: Sequence[ControlPoint], what: str) -> Marks:
@@ -56,13 +71,14 @@ def marks(site: Site, given: Sequence[ControlPoint], what: str) -> Marks:
     faults = []
     seen: dict[str, int] = {}
     for k, point in enumerate(given):
-        xy[k] = place_xy(site, (point.lon, point.lat), (point.east, point.north))
-        away = float(np.hypot(*(site.bed_shapes.xy - xy[k]).T).min())
-        if not away <= FARTHEST_M:
+        try:
+            xy[k] = place_xy(site, (point.lon, point.lat), (point.east, point.north))
+        except UsageError as error:
+            xy[k] = np.nan
             faults.append(
                 Fault(
                     "control-far",
-                    f'{what} point "{point.name}" lies {away / 1000:,.1f} km from the nearest bed',
+                    f'{what} point "{point.name}": {error}',
                     f"Check its coordinates: lon and lat on WGS 84, or east and north in {site.frame.name}",
                     SITE_FILE,
                 )

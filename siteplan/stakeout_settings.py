@@ -14,6 +14,7 @@ from siteplan.tomlfile import LengthUm, Table, not_negative, positive
 PositiveUm = Annotated[LengthUm, AfterValidator(positive)]
 NotNegativeUm = Annotated[LengthUm, AfterValidator(not_negative)]
 Degrees = Annotated[float, Field(gt=0, lt=180)]
+Coordinate = Annotated[float, Field(allow_inf_nan=False)]
 
 
 class ControlPoint(Table):
@@ -23,9 +24,9 @@ class ControlPoint(Table):
     lon: Annotated[float, Field(ge=-180, le=180)] | None = None
     """longitude on WGS 84, degrees"""
     lat: Annotated[float, Field(ge=-90, le=90)] | None = None
-    east: float | None = None
+    east: Coordinate | None = None
     """easting in the site's grid, in its unit"""
-    north: float | None = None
+    north: Coordinate | None = None
     height: LengthUm | None = None
     """on the same datum as the site's heights"""
 
@@ -49,9 +50,9 @@ class SurveyedMark(ControlPoint):
     seen_lon: Annotated[float, Field(ge=-180, le=180)] | None = None
     """where it is seen in the picture, on the map as drawn: on WGS 84, degrees"""
     seen_lat: Annotated[float, Field(ge=-90, le=90)] | None = None
-    seen_east: float | None = None
+    seen_east: Coordinate | None = None
     """the same in the site's grid, in its unit"""
-    seen_north: float | None = None
+    seen_north: Coordinate | None = None
     seen_at: Annotated[str, Field(min_length=1)] | None = None
     """the same as a vertex of an outline: ``B07.v14``"""
     seen_sigma: PositiveUm | None = None

@@ -622,6 +622,41 @@ def test_faults_of_marks_are_told_plainly(beds: Site) -> None:
         read_tapes(check, plan, [distance("K", "B0.v1", "14.42 m")])
 
 
+def test_coordinates_of_no_use_are_told_of_their_mark(beds: Site) -> None:
+    """Far off, beyond the grid, seen and surveyed alike: each by its name, all of them in one report."""
+    plan = plan_runs(beds)
+    good = mark(beds, "A", SEEN[0], SEEN[0])
+    huge = mark(beds, "huge", SEEN[2], SEEN[2]).model_copy(update={"seen_east": 1e300})
+    away = mark(beds, "away", SEEN[1], SEEN[1] + [30_000.0, 0.0])
+    pole = SurveyedMark.model_validate(
+        {"name": "pole", "use": "control", "sigma": "10 mm", "lon": 0.0, "lat": -90.0, "seen_at": "B0.v1"}
+    )
+    seen_pole = mark(beds, "seen pole", SEEN[3], SEEN[3]).model_copy(
+        update={"seen_east": None, "seen_north": None, "seen_lon": 0.0, "seen_lat": -90.0}
+    )
+    with pytest.raises(DataError) as caught:
+        adjust_site(marked(beds, good, huge, away, pole, seen_pole), plan, None)
+    told = {name: [f for f in caught.value.faults if f'"{name}"' in f.what] for name in
+            ("A", "huge", "away", "pole", "seen pole")}  # fmt: skip
+    assert not told["A"]
+    for name in ("huge", "away", "pole", "seen pole"):
+        assert told[name], name
+        assert all(f.file == "site.toml" and f.vertex is None for f in told[name])
+    assert "30.0 km from the nearest bed" in told["away"][0].what
+    assert len(told["huge"][0].what) < 200
+
+
+@pytest.mark.parametrize("key", ["east", "north", "seen_east", "seen_north", "lon", "seen_lat"])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
+def test_coordinates_are_numbers(key: str, value: float) -> None:
+    seen = {"seen_lon": 1.0, "seen_lat": 2.0} if key == "seen_lat" else {"seen_east": 1.0, "seen_north": 2.0}
+    place = {"lon": 1.0, "lat": 2.0} if key == "lon" else {"east": 1.0, "north": 2.0}
+    good = {"name": "A", "use": "control", "sigma": "10 mm"} | seen | place
+    SurveyedMark.model_validate(good)
+    with pytest.raises(ValidationError):
+        SurveyedMark.model_validate(good | {key: value})
+
+
 @pytest.mark.parametrize(
     "row",
     [

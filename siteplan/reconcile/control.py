@@ -186,10 +186,16 @@ def surveyed(site: Site, plan: RunPlan, groups: PictureGroups, use: str) -> Surv
         return Surveyed(
             empty, xy, none, xy, none, np.zeros(0, dtype=bool), np.zeros(0, dtype=np.int64), empty
         )
-    every, names = marks(site, site.settings.control, "control"), Names(site, plan)
-    place = {p.name: k for k, p in enumerate(site.settings.control)}
-    xy = every.xy[[place[p.name] for p in given]]
     faults: list[Fault] = []
+    xy = np.full((len(given), 2), np.nan)
+    try:
+        every = marks(site, site.settings.control, "control")
+        place = {p.name: k for k, p in enumerate(site.settings.control)}
+        xy = every.xy[[place[p.name] for p in given]]
+    except DataError as error:
+        # what is wrong with where they are seen is told in the same report
+        faults += error.faults
+    names = Names(site, plan)
     seen = np.full((len(given), 2), np.nan)
     picture = np.full(len(given), -1, dtype=np.int64)
     for k, mark in enumerate(given):
@@ -245,7 +251,10 @@ def _fingerprint(mark: SurveyedMark) -> str:
 
 def _seen(site: Site, names: Names, mark: SurveyedMark) -> XYArray:
     if mark.seen_at is None:
-        return place_xy(site, (mark.seen_lon, mark.seen_lat), (mark.seen_east, mark.seen_north))
+        try:
+            return place_xy(site, (mark.seen_lon, mark.seen_lat), (mark.seen_east, mark.seen_north))
+        except UsageError as error:
+            raise UsageError(f"where it is seen: {error}") from None
     if not names.is_vertex(mark.seen_at):
         raise UsageError(f'seen_at "{mark.seen_at}" is no vertex of an outline; write it like B07.v14')
     return np.array(names.point(mark.seen_at))
