@@ -40,7 +40,7 @@ from siteplan.errors import DataError
 from siteplan.pictures import PictureCheck
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import compare
-from siteplan.reconcile.control import control_of, picture_groups
+from siteplan.reconcile.control import control_of, laid_texts, picture_groups
 from siteplan.reconcile.report import Shown, csv_text, layer, page, reconcile
 from siteplan.reconcile.report import data as reconciled
 from siteplan.reconcile.tapes import load_tapes, read_tapes
@@ -731,6 +731,59 @@ def test_marks_from_the_report_to_the_record(beds: Site, tmp_path: Path) -> None
     judged = reconcile(after, plan_runs(after)).accuracy
     assert judged is not None
     assert "judge the picture as it was" in judged.notes[0]
+
+
+def accepted_with(site: Site, folder: Path, marks: list[SurveyedMark]) -> Path:
+    """A folder whose outlines were adjusted to these marks."""
+    place = written(site, folder, marks, tapes="")
+    record = start_record(place, who="Ann")
+    now = load_site(place)
+    plan = plan_runs(now)
+    read = reconcile(now, plan)
+    accepted(record, now, read, adjusted(now, plan, takeoff(now, plan), read), who="Ann")
+    return place
+
+
+def test_marks_after_an_accept_move_nothing_a_second_time(beds: Site, tmp_path: Path) -> None:
+    """The picture stays where it is, outlines do not: a mark seen there is refused once they have moved."""
+    true = laid(beds, SEEN, (0.9, -0.4), 0.1, 200)
+    marks = [mark(beds, f"M{k}", t, s) for k, (t, s) in enumerate(zip(true, SEEN, strict=True))]
+    wrong = mark(beds, "M3", true[3] + [0.0, 3.0], SEEN[3])
+    place = accepted_with(beds, tmp_path, [*marks[:3], wrong])
+    after = load_site(place)
+
+    def with_marks(*rows: SurveyedMark) -> Adjustment:
+        site = replace(after, settings=after.settings.model_copy(update={"control": list(rows)}))
+        return adjust_site(site, plan_runs(site), None)
+
+    # one more, and one that was left out and is corrected now
+    for rows, names in (([*marks[:3], wrong, marks[4]], "M4"), (marks, "M3, M4"), ([marks[4]], "M4")):
+        with pytest.raises(DataError, match="record --back") as caught:
+            with_marks(*rows)
+        assert f"{names} " in str(caught.value)
+        assert "moved a second time" in str(caught.value)
+    # another word for it and another sigma make no new observation
+    renamed = marks[0].model_copy(update={"name": "post", "sigma": 5_000, "seen_sigma": 7_000})
+    assert with_marks(renamed, *marks[1:3], wrong).setup.layout.frames == 0
+    # seen at a vertex that has moved along
+    at = laid(beds, beds.bed_shapes.xy[:1], (0.9, -0.4), 0.1, 200)[0]
+    corner = mark(beds, "corner", at, seen_at="B0.v1")
+    again = with_marks(*marks[:3], wrong, corner)
+    assert np.hypot(*(again.xy - after.bed_shapes.xy).T).max() < 0.06
+
+
+def test_marks_in_a_picture_that_stayed_are_taken_after_an_accept(beds: Site) -> None:
+    """Outlines of one of two pictures were moved; where a picture has another name since, any may be it."""
+    site = two_pictures(beds)
+    used = laid_texts(picture_groups(site), np.array([True, False]))
+    west, east = (mark(site, n, SEEN[0] + 0.3, SEEN[0], picture=f"{n}.tif") for n in ("west", "east"))
+    plan = plan_runs(site)
+    assert adjust_site(marked(site, east, used=used), plan, None).setup.layout.frames == 1
+    other = mark(site, "other", SEEN[1] + 0.3, SEEN[1], picture="east.tif")
+    with pytest.raises(DataError, match="control point west is new"):
+        adjust_site(marked(site, west, other, used=used), plan, None)
+    with pytest.raises(DataError, match="control point east is new"):
+        adjust_site(marked(site, east, used=["laid-0123456789ab"]), plan, None)
 
 
 def test_marks_of_the_file_that_have_a_say_are_no_check_points(beds: Site, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from siteplan.eaves import roofs_to_walls
 from siteplan.errors import UsageError
 from siteplan.model import Features
 from siteplan.planar import part_of
+from siteplan.reconcile.control import laid_texts
 from siteplan.reconcile.tapes import Tapes
 from siteplan.record import Change, PutFeature, Record, Revision, SetOverride
 from siteplan.sites import Site
@@ -161,7 +162,8 @@ def accept(
     known = list(site.settings.reconcile.adjust.used)
     # whoever writes the rows with the legs' new numbers tapes nothing anew
     after = np.asarray(fingerprints(tapes, names_after(tapes, made.drawn_runs, made.plan.runs, made.leg)))
-    listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist(), *control]))
+    laid = laid_texts(made.setup.groups, made.setup.placing.frame >= 0)
+    listed = list(dict.fromkeys([*known, *used.tolist(), *after[kept].tolist(), *control, *laid]))
     head = record.newest() if base is None else base
     what = f"outlines adjusted to {len(used)} tape reading{'s' if len(used) != 1 else ''}"
     if control:

@@ -176,7 +176,8 @@ def surveyed(site: Site, plan: RunPlan, groups: PictureGroups, use: str) -> Surv
     Raises
     ------
     DataError : a mark far from the site or from where it is seen, two of one name or place, a picture or
-        vertex that is not there, several pictures of which none is named
+        vertex that is not there, several pictures of which none is named; one seen at a place of a picture
+        whose outlines were moved away from it, by an adjustment that was accepted
     """
     given = [p for p in site.settings.control if p.use == use and p.is_seen]
     if not given:
@@ -220,7 +221,9 @@ def surveyed(site: Site, plan: RunPlan, groups: PictureGroups, use: str) -> Surv
     if use != "control":
         return made
     used = set(site.settings.reconcile.adjust.used)
-    return made.those(np.array([f not in used for f in made.fingerprint], dtype=bool))
+    new = np.array([f not in used for f in made.fingerprint], dtype=bool)
+    _refuse_moved(made.those(new & ~made.at_vertex), groups, used)
+    return made.those(new)
 
 
 def control_of(site: Site, plan: RunPlan, groups: PictureGroups) -> Surveyed:
@@ -230,10 +233,43 @@ def control_of(site: Site, plan: RunPlan, groups: PictureGroups) -> Surveyed:
 
 def moved_by_control(site: Site) -> bool:
     """Whether surveyed points had a say in outlines that were accepted."""
-    used = set(site.settings.reconcile.adjust.used)
-    return any(_fingerprint(p) in used for p in site.settings.control if p.use == "control")
+    return any(f.startswith(_LAID) for f in site.settings.reconcile.adjust.used)
 
 
+def laid_texts(groups: PictureGroups, which: BoolArray) -> list[str]:
+    """What the record remembers of pictures (g,) whose outlines were moved away from them."""
+    return [_laid_text(name) for name, laid in zip(groups.name, which.tolist(), strict=True) if laid]
+
+
+def _laid_text(picture: str) -> str:
+    return _LAID + hashlib.sha256(picture.encode("utf-8", "surrogatepass")).hexdigest()[:12]
+
+
+def _refuse_moved(given: Surveyed, groups: PictureGroups, used: set[str]) -> None:
+    """Refuse marks seen at a place of a picture that outlines no longer lie in: they would move again."""
+    laid = {f for f in used if f.startswith(_LAID)}
+    of_group = [_laid_text(name) for name in groups.name]
+    if laid <= set(of_group):
+        given = given.those(np.array([of_group[g] in laid for g in given.picture.tolist()], dtype=bool))
+    # else a picture has another name since, and any may be the one
+    if not laid or not len(given):
+        return
+    several = len(given) > 1
+    raise DataError(
+        Fault(
+            "control-after",
+            f"control point{'s' if several else ''} {', '.join(str(n) for n in given.name)} "
+            f"{'are' if several else 'is'} new or changed, and the outlines were moved away from the picture "
+            f"{'they are' if several else 'it is'} seen in since, by an adjustment that was accepted: they "
+            "would be moved a second time",
+            "Go back to the revision before that one (siteplan record --back N) and adjust all points "
+            'together; or say where it is seen by a vertex (seen_at), or take it as a check (use = "check")',
+            SITE_FILE,
+        )
+    )
+
+
+_LAID: Final = "laid-"
 _MEND: Final = "Correct the row of [[control]], or leave out what says where it is seen"
 
 
@@ -244,7 +280,8 @@ def _texts(listed: list[str]) -> ObjectArray:
 
 
 def _fingerprint(mark: SurveyedMark) -> str:
-    said = mark.model_dump(exclude={"height", "use"})
+    # what it is called and how sure it is makes no other observation of it
+    said = mark.model_dump(exclude={"name", "height", "use", "sigma", "seen_sigma"})
     text = "control|" + "|".join(f"{k}={said[k]}" for k in sorted(said))
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12]
 
