@@ -468,6 +468,7 @@ def reconcile_command(
     who: str,
 ) -> None:
     """Compare tapes with the map of the site PLACE, say why they disagree, adjust the outlines if asked."""
+    from siteplan.adjust.accept import refuse_errors
     from siteplan.adjust.make import accepted, adjusted, newest_revision
     from siteplan.plans import plan_runs
     from siteplan.publish.printout import progress
@@ -511,6 +512,8 @@ def reconcile_command(
         kept = None
         if accept and moved is not None:
             stage("keeping the adjusted outlines")
+            # before a record is started for nothing
+            refuse_errors(moved.made)
             kept = accepted(start_record(place, who=who), site, made, moved, who=who, base=base)
     if as_json:
         click.echo(done.json_text, nl=False)

@@ -36,7 +36,7 @@ from siteplan.adjust.report import data, data_text, freed_text, summary_lines
 from siteplan.adjust.setup import Setup
 from siteplan.adjust.site import Adjustment, adjust_site
 from siteplan.adjust.sure import adjusted_lengths
-from siteplan.errors import DataError
+from siteplan.errors import DataError, Finding, SiteplanError
 from siteplan.pictures import PictureCheck
 from siteplan.plans import RunPlan, plan_runs
 from siteplan.reconcile.compare import compare
@@ -644,6 +644,36 @@ def test_coordinates_of_no_use_are_told_of_their_mark(beds: Site) -> None:
         assert all(f.file == "site.toml" and f.vertex is None for f in told[name])
     assert "30.0 km from the nearest bed" in told["away"][0].what
     assert len(told["huge"][0].what) < 200
+
+
+def test_marks_that_no_picture_fits_are_refused_by_name(beds: Site) -> None:
+    """Two exchanged turn the site inside out; with surveyed feet taken for metres it grows."""
+    plan = plan_runs(beds)
+    a, b = SEEN[0], SEEN[2]
+    site = marked(beds, mark(beds, "Ann", b, a), mark(beds, "Bob", a, b))
+    with pytest.raises(DataError, match="Ann, Bob") as caught:
+        adjust_site(site, plan, None)
+    assert caught.value.faults[0].code == "picture-absurd"
+    middle = SEEN.mean(axis=0)
+    for factor in (0.3048, 1 / 0.3048):
+        far = [mark(beds, f"M{k}", middle + factor * (s - middle), s) for k, s in enumerate(SEEN)]
+        with pytest.raises(DataError, match=f"would be {factor:.3g} times as large"):
+            adjust_site(marked(beds, *far), plan, None)
+
+
+def test_nothing_is_accepted_against_an_error(beds: Site, tmp_path: Path) -> None:
+    place = written(beds, tmp_path, [mark(beds, f"M{k}", s + 0.2, s) for k, s in enumerate(SEEN)])
+    record = start_record(place, who="Ann")
+    site = load_site(place)
+    plan = plan_runs(site)
+    tapes = read_tapes(site, plan, [row("B1-1-1", "8.01 m", name="a")])
+    made = adjust_site(site, plan, tapes, values_m=np.array([np.nan]))
+    wrong = replace(made, findings=(Finding("legs-changed", "error", "A corner came or went."),))
+    with pytest.raises(SiteplanError, match=r"not accepted.*A corner came or went. \[legs-changed\]"):
+        accept(record, site, wrong, tapes, who="Ann")
+    assert record.newest().number == 1
+    notice = replace(made, findings=(Finding("names-change", "notice", "Other numbers."),))
+    assert accept(record, site, notice, tapes, who="Ann").number == 2
 
 
 @pytest.mark.parametrize("key", ["east", "north", "seen_east", "seen_north", "lon", "seen_lat"])

@@ -13,7 +13,7 @@ import numpy as np
 from siteplan.adjust.renamed import names_after
 from siteplan.adjust.site import Adjustment
 from siteplan.eaves import roofs_to_walls
-from siteplan.errors import UsageError
+from siteplan.errors import SiteplanError, UsageError
 from siteplan.model import Features
 from siteplan.planar import part_of
 from siteplan.reconcile.control import laid_texts
@@ -136,6 +136,22 @@ def _put(features: Features, role: str, k: int) -> PutFeature:
     return PutFeature(role, str(features.ids[k]), str(features.names[k]), rings, kinds, attributes)
 
 
+class NotAcceptedError(SiteplanError):
+    """The adjusted outlines cannot be kept: an error stands against them."""
+
+
+def refuse_errors(made: Adjustment) -> None:
+    """Refuse an adjustment with a finding of grade ``error``.
+
+    Raises
+    ------
+    NotAcceptedError : it has one
+    """
+    wrong = [f"{f.text} [{f.code}]" for f in made.findings if f.grade == "error"]
+    if wrong:
+        raise NotAcceptedError(f"not accepted, the outlines stay as they are. {' '.join(wrong)}")
+
+
 def accept(
     record: Record, site: Site, made: Adjustment, tapes: Tapes, *, who: str, base: Revision | None = None
 ) -> Revision:
@@ -151,8 +167,10 @@ def accept(
     Raises
     ------
     UsageError : nothing new to accept
+    NotAcceptedError : a finding of grade ``error`` stands against it
     Conflict : somebody saved since the site was loaded
     """
+    refuse_errors(made)
     features = adjusted_features(site, made)
     kept = made.setup.kept
     used = np.asarray(fingerprints(tapes))[kept]

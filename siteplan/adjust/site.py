@@ -22,7 +22,7 @@ from siteplan.adjust.renamed import names_after
 from siteplan.adjust.setup import Setup
 from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
 from siteplan.adjust.suspects import suspects_of
-from siteplan.errors import Finding
+from siteplan.errors import DataError, Fault, Finding
 from siteplan.model import Runs
 from siteplan.planar import part_of
 from siteplan.plans import RunPlan, plan_runs
@@ -35,6 +35,8 @@ from siteplan.types import BoolArray, FloatArray, IntArray, XYArray
 SETTLED_M: Final = 5e-5
 """the plan with the adjusted outlines must have the adjusted lengths within this"""
 MOST_PASSES: Final = 5
+LEAST_SCALE: Final = 0.5
+"""a picture grows by no factor smaller than this or greater than its inverse: metres for feet would"""
 MOST_LOOKS: Final = 6
 
 
@@ -138,8 +140,8 @@ def adjust_site(
 
     Raises
     ------
-    DataError : faults of the surveyed points; the adjustment does not settle, or the adjusted outlines cannot
-        be planned
+    DataError : faults of the surveyed points; a picture they turn upside down or scale as no picture is; the
+        adjustment does not settle, or the adjusted outlines cannot be planned
     """
     made = None if tapes is None else (comparison or compare(site, plan, tapes))
     groups = picture_groups(site)
@@ -156,6 +158,7 @@ def adjust_site(
         network = lengths.network(setup.prior, setup.prior_sigma, setup.read, setup.fixes)
         state = _looked(network, lengths, setup, before, x)
         before, x = state, state.solution.x
+        _refuse_absurd(setup, x)
         ground = _carried(site, plan, setup, lengths, x)
         work = moved(site, ground, *setup.walls(site, x))
         plan_now = plan_runs(work)
@@ -189,6 +192,31 @@ def adjust_site(
             *(() if tapes is None else _renamed(tapes, plan.runs, plan_now.runs, leg)),
         ),
     )
+
+
+def _refuse_absurd(setup: Setup, x: FloatArray) -> None:
+    """Refuse what no picture is: inside out, upside down, half or twice as large."""
+    factor = 1 + setup.placing.scale(x)
+    turn = np.zeros(len(factor))
+    laid = setup.placing.frame >= 0
+    turn[laid] = setup.placing.laid(x)[1][setup.placing.frame[laid]]
+    tied = [setup.point_name[k] for k in np.flatnonzero(setup.point_picture < 0).tolist()]
+    faults = []
+    for g in np.flatnonzero(
+        ~((factor >= LEAST_SCALE) & (factor <= 1 / LEAST_SCALE) & (np.cos(turn) > 0))
+    ).tolist():
+        points = [str(n) for n in setup.control.name[setup.control.picture == g]] + tied * bool(laid[g])
+        by = f"surveyed point{'s' if len(points) > 1 else ''} {', '.join(points)}" if points else "its tapes"
+        faults.append(
+            Fault(
+                "picture-absurd",
+                f"by {by}, {setup.picture_name[g]} would be {factor[g]:,.3g} times as large as it is"
+                + (f" and turned by {np.degrees(turn[g]):,.0f} degrees" if laid[g] else ""),
+                "Two of them may be exchanged, or in another unit (metres, feet) or grid: look at each",
+            )
+        )
+    if faults:
+        raise DataError(*faults)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -306,8 +334,8 @@ def _findings(rows: Rows, same: bool, settled: float) -> tuple[Finding, ...]:
             Finding(
                 "legs-changed",
                 "error",
-                "With the adjusted outlines the plan has other legs than before: a corner came or went. Look "
-                "at the movements, and accept them only if the new legs are right.",
+                "With the adjusted outlines the plan has other legs than before: a corner came or went. They "
+                "cannot be accepted so: look at the movements, and mend the outline there, or what was read.",
             )
         )
     elif settled > SETTLED_M:
