@@ -370,6 +370,21 @@ def test_a_scale_from_marks_improves_every_length(beds: Site) -> None:
     )
 
 
+def test_a_scale_no_mark_tells_of_stays_as_it_was_said(beds: Site) -> None:
+    """One mark: where the picture lies, nothing of its scale; the order keeps the site's own 2,000 ppm."""
+    told = type(load_uncertainty())(vertex_sigma="1 mm", picture_scale_ppm=2_000)
+    site = marked(beds, mark(beds, "M", SEEN[0] + 0.3, SEEN[0]))
+    site = replace(site, settings=site.settings.model_copy(update={"uncertainty": told}))
+    plan = plan_runs(site)
+    made = adjust_site(site, plan, None)
+    after = adjusted_site(site, adjusted_features(site, made))
+    plan_after = plan_runs(after)
+    model = adjusted_lengths(after, plan_after, made)
+    assert model is not None
+    scale = next(p for p in model.parts if p.name == "scale of each picture")
+    np.testing.assert_allclose(np.sqrt(scale.variance), 2e-3 * plan_after.lengths.ground_m, rtol=1e-3)
+
+
 def load_uncertainty() -> Any:
     from siteplan.uncertainty_settings import Uncertainty
 
@@ -436,6 +451,36 @@ def test_a_picture_far_out_of_place_is_said_to_be_and_brought_there(beds: Site) 
     assert made.same_legs
     assert made.settled_m < 5e-5
     assert np.hypot(*(made.xy - laid(beds, beds.bed_shapes.xy, *far)).T).max() < 0.03
+
+
+def test_what_was_left_free_is_measured_not_assumed(beds: Site) -> None:
+    """Shift, turn and scale far beyond what was assumed: what is found rests on the marks alone."""
+    true = laid(beds, SEEN, (30.0, -12.0), 3.0, 5_000)
+    marks = [
+        mark(beds, f"M{k}", t, s, sigma="20 mm") for k, (t, s) in enumerate(zip(true, SEEN, strict=True))
+    ]
+    site = marked(beds, *marks)
+    plan = plan_runs(site)
+    tapes = read_tapes(site, plan, [row("B1-1-1", "8.04 m", name="a")])
+    made = adjust_site(site, plan, tapes)
+    assert {made.suspects.kind[f.suspect] for f in made.freed} >= {"turn", "shift", "picture"}
+    (p,) = placed_pictures(made)
+    for known in (p.east, p.north, p.turn, p.scales[0][1]):
+        assert known.before == np.inf
+        assert known.redundancy == 1
+        assert known.better
+        assert 0 < known.sigma < 0.05
+    out = outcome(site, plan, takeoff(site, plan), made)
+    text = " ".join(summary_lines(site, tapes, made, out, 0))
+    assert text.count("before not used") == 3
+    assert "hardly better known" not in text
+    said = json.loads(data_text(data(site, tapes, made, out, 0)))["pictures"][0]
+    for part in (said["east_m"], said["turn_rad"], said["scales"][0]):
+        assert (part["sigma_before"], part["redundancy"], part["better_known"]) == (None, 1, True)
+    assert section(site, tapes, made, out, 0).count("not used") >= 4
+    # what is not free keeps what was assumed
+    (calm,) = placed_pictures(adjust_site(marked(beds, mark(beds, "M", SEEN[0], SEEN[0])), plan, None))
+    assert calm.east.before == pytest.approx(2.5)
 
 
 def test_ties_from_marks_fix_where_the_picture_lies(beds: Site) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,7 +14,7 @@ from siteplan.adjust.conditions import UNCONTROLLED
 from siteplan.adjust.pictures import PER_FRAME
 from siteplan.adjust.site import Adjustment
 from siteplan.reconcile.report import Shown
-from siteplan.types import XYArray
+from siteplan.types import IntArray, XYArray
 
 HARDLY: Final = 0.9
 """what is left of a standard deviation above which nothing is called better known"""
@@ -26,7 +27,8 @@ class Known:
     value: float
     sigma: float
     before: float
-    """its standard deviation before anything was surveyed or taped"""
+    """its standard deviation before anything was surveyed or taped; inf where it was left free, so that what
+    was assumed of it is not used"""
 
     @property
     def redundancy(self) -> float:
@@ -76,17 +78,32 @@ class FixedPoint:
     left_out: bool
 
 
+def known_of(made: Adjustment, at: IntArray) -> list[Known]:
+    """What is known of some unknowns, by their numbers (k,)."""
+    count, suspects = made.setup.layout.count, made.suspects
+    pick = sparse.csr_array((np.ones(len(at)), (np.arange(len(at)), at)), shape=(len(at), count))
+    sigma = np.sqrt(made.spread.variances(pick))
+    before = made.setup.prior_sigma.copy()
+    for f in made.freed:
+        if suspects.kind[f.suspect] in ("picture", "shift", "turn"):
+            first = int(suspects.first[f.suspect])
+            own = suspects.prior[:, first : first + int(suspects.width[f.suspect])]
+            # of a shift that is free one way both parts are, but where that way is along the other
+            before[(np.abs(own @ np.array(f.along).T) > 1e-6).any(axis=1)] = np.inf
+    values = zip(made.solution.x[at].tolist(), sigma.tolist(), before[at].tolist(), strict=True)
+    return [Known(*v) for v in values]
+
+
 def placed_pictures(made: Adjustment) -> tuple[PlacedPicture, ...]:
     """What is known of where pictures lie; empty where nothing surveyed tells of it."""
     setup, lay = made.setup, made.setup.layout
     if not lay.frames:
         return ()
     at = np.concatenate([lay.first_picture + np.arange(lay.pictures), np.arange(lay.first_frame, lay.count)])
-    pick = sparse.csr_array((np.ones(len(at)), (np.arange(len(at)), at)), shape=(len(at), lay.count))
-    sigma = dict(zip(at.tolist(), np.sqrt(made.spread.variances(pick)).tolist(), strict=True))
+    every = dict(zip(at.tolist(), known_of(made, at), strict=True))
 
     def known(k: int) -> Known:
-        return Known(float(made.solution.x[k]), sigma[k], float(setup.prior_sigma[k]))
+        return every[k]
 
     named = made.suspects.name[[f.suspect for f in made.freed if made.suspects.kind[f.suspect] == "control"]]
     kept = ~np.isin(setup.control.name.astype(str), named.astype(str))
@@ -161,15 +178,15 @@ def picture_lines(made: Adjustment, shown: Shown) -> list[str]:
         lines.append(
             f"Where {p.name} lies is known from {told}. All that was traced from it moves by "
             f"{shown(p.east.value, sign=True)} east and {shown(p.north.value, sign=True)} north (sigma "
-            f"{_mm(p.east.sigma)} and {_mm(p.north.sigma)}; before {_mm(p.east.before)}), and turns by "
+            f"{_mm(p.east.sigma)} and {_mm(p.north.sigma)}; before {_before(p.east.before, _mm)}), and turns by "
             f"{abs(degrees):.4f} degrees {'to the left' if degrees >= 0 else 'to the right'} (sigma "
-            f"{math.degrees(p.turn.sigma):.4f}; before {math.degrees(p.turn.before):.4f}), which is "
+            f"{_degrees(p.turn.sigma)}; before {_before(p.turn.before, _degrees)}), which is "
             f"{_mm(abs(edge))} at its edge, {shown(p.edge_m)} off."
         )
         for name, s in p.scales:
             lines.append(
-                f"The scale of {name} is known to {s.sigma * 1e6:,.0f} ppm, before to "
-                f"{s.before * 1e6:,.0f} ppm."
+                f"The scale of {name} is known to {_ppm(s.sigma)}, before {'to ' * math.isfinite(s.before)}"
+                f"{_before(s.before, _ppm)}."
             )
         poor = [
             word
@@ -200,6 +217,18 @@ def _mm(length_m: float) -> str:
     return f"{length_m * 1000:,.0f} mm"
 
 
+def _degrees(turn: float) -> str:
+    return f"{math.degrees(turn):.4f}"
+
+
+def _ppm(scale: float) -> str:
+    return f"{scale * 1e6:,.0f} ppm"
+
+
+def _before(sigma: float, told: Callable[[float], str]) -> str:
+    return told(sigma) if math.isfinite(sigma) else "not used"
+
+
 # ---------------------------------------------------------------- data
 
 
@@ -211,7 +240,7 @@ def picture_data(made: Adjustment) -> dict[str, Any]:
 
     def known(k: Known) -> dict[str, Any]:
         return {
-            "value": round(k.value, 9), "sigma": round(k.sigma, 9), "sigma_before": round(k.before, 9),
+            "value": round(k.value, 9), "sigma": round(k.sigma, 9), "sigma_before": round(k.before, 9) if math.isfinite(k.before) else None,
             "redundancy": round(k.redundancy, 4), "better_known": k.better,
         }  # fmt: skip
 
@@ -270,7 +299,7 @@ def picture_tables(
                     [p.name, word],
                     [
                         value,
-                        f"{k.before * factor:,.{digits}f} {unit}",
+                        f"{k.before * factor:,.{digits}f} {unit}" if math.isfinite(k.before) else "not used",
                         f"{k.sigma * factor:,.{digits}f} {unit}",
                         f"{k.redundancy:.2f}",
                     ],

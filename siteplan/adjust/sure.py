@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import sparse
 
+from siteplan.adjust.placed import known_of
 from siteplan.adjust.site import Adjustment
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
@@ -41,8 +42,14 @@ def adjusted_legs(made: Adjustment, plan_after: RunPlan) -> AdjustedLegs | None:
 
 
 def surveyed_scales(made: Adjustment) -> IntArray:
-    """(s,) pictures that surveyed points lay out: what is left of their scales reaches every leg of them."""
-    return np.flatnonzero(made.setup.placing.frame >= 0)
+    """(s,) pictures whose scales surveyed points tell of: what is left of these reaches every leg of them.
+
+    Where they tell nothing of a scale it stays what the settings of uncertainty say, and not what the
+    adjustment assumed of it.
+    """
+    laid = np.flatnonzero(made.setup.placing.frame >= 0)
+    known = known_of(made, made.setup.layout.first_picture + laid)
+    return laid[np.array([k.better for k in known], dtype=bool)]
 
 
 def _scale_of_bed(made: Adjustment, scales: IntArray) -> IntArray:
