@@ -22,7 +22,7 @@ from pydantic import ValidationError
 from scipy import sparse
 from scipy.optimize import least_squares
 
-from siteplan.adjust.accept import accept, adjusted_features, adjusted_site
+from siteplan.adjust.accept import accept, adjusted_features, adjusted_site, refuse_errors
 from siteplan.adjust.conditions import conditions_of
 from siteplan.adjust.lines import matched_legs
 from siteplan.adjust.make import accepted, adjusted
@@ -417,6 +417,47 @@ def test_taped_and_other_legs_share_the_scale(beds: Site) -> None:
 
 
 # ---------------------------------------------------------------- blunders, ties, few points
+
+
+def test_one_far_mark_or_tie_frees_nothing_and_is_not_accepted(beds: Site) -> None:
+    """With nothing to check it the mark may be wrong or the picture: both are named, and it is an error."""
+    lone = marked(beds, mark(beds, "Lone", SEEN[0] + [40.0, 0.0], SEEN[0]))
+    post = np.array([-5.0, -4.0])
+    corners = beds.bed_shapes.xy[[0, 13, 46]]
+    far = [float(np.hypot(*(c - post))) for c in corners]
+    tied = marked(beds, mark(beds, "Post", post))
+    plan = plan_runs(tied)
+    ties = read_tapes(tied, plan, [distance("Post", "B0.v1", f"{far[0] + 30:.3f} m")])
+    (name,) = (str(i) for i in ties.ids)
+    for site, tapes, word in ((lone, None, "surveyed point Lone"), (tied, ties, f"reading {name}")):
+        made = adjust_site(site, plan, tapes)
+        assert made.freed == ()
+        (error,) = (f for f in made.findings if f.grade == "error")
+        assert error.code == "place-unchecked"
+        assert error.text.startswith(f"{word} would move all that was traced from the map")
+        with pytest.raises(SiteplanError, match="not accepted"):
+            refuse_errors(made)
+    # near, it is taken as it is; a second one checks it
+    near = adjust_site(marked(beds, mark(beds, "Lone", SEEN[0] + [4.0, 0.0], SEEN[0])), plan, None)
+    assert near.findings == ()
+    two = adjust_site(
+        marked(beds, *(mark(beds, f"M{k}", SEEN[k] + [40.0, 0.0], SEEN[k]) for k in (0, 2))), plan, None
+    )
+    assert [two.suspects.kind[f.suspect] for f in two.freed] == ["shift"]
+    assert two.findings == ()
+    # a distance taped three times is one
+    rows = [distance("Post", "B0.v1", f"{far[0] + 30 + k / 1000:.3f} m") for k in range(3)]
+    rows = [r._replace(text=r.text.model_copy(update={"id": f"t{k}"})) for k, r in enumerate(rows)]
+    thrice = adjust_site(tied, plan, read_tapes(tied, plan, rows))
+    assert [f.code for f in thrice.findings if f.grade == "error"] == ["place-unchecked"]
+    # of three ties the misread one is left out
+    rows = [
+        distance("Post", c, f"{d + off:.3f} m")
+        for c, d, off in zip(("B0.v1", "B3.v2", "B11.v3"), far, (0.0, 30.0, 0.0), strict=True)
+    ]
+    made = adjust_site(tied, plan, read_tapes(tied, plan, rows))
+    assert [made.suspects.kind[f.suspect] for f in made.freed] == ["reading"]
+    assert np.hypot(*made.setup.placing.laid(made.solution.x)[0][0]) < 0.5
 
 
 def test_a_mark_that_is_a_blunder_is_named(beds: Site) -> None:

@@ -178,8 +178,8 @@ def picture_lines(made: Adjustment, shown: Shown) -> list[str]:
         lines.append(
             f"Where {p.name} lies is known from {told}. All that was traced from it moves by "
             f"{shown(p.east.value, sign=True)} east and {shown(p.north.value, sign=True)} north (sigma "
-            f"{_mm(p.east.sigma)} and {_mm(p.north.sigma)}; before {_before(p.east.before, _mm)}), and turns by "
-            f"{abs(degrees):.4f} degrees {'to the left' if degrees >= 0 else 'to the right'} (sigma "
+            f"{_mm(p.east.sigma)} and {_mm(p.north.sigma)}; before {_before(p.east.before, _mm)}), and turns "
+            f"by {abs(degrees):.4f} degrees {'to the left' if degrees >= 0 else 'to the right'} (sigma "
             f"{_degrees(p.turn.sigma)}; before {_before(p.turn.before, _degrees)}), which is "
             f"{_mm(abs(edge))} at its edge, {shown(p.edge_m)} off."
         )
@@ -240,7 +240,8 @@ def picture_data(made: Adjustment) -> dict[str, Any]:
 
     def known(k: Known) -> dict[str, Any]:
         return {
-            "value": round(k.value, 9), "sigma": round(k.sigma, 9), "sigma_before": round(k.before, 9) if math.isfinite(k.before) else None,
+            "value": round(k.value, 9), "sigma": round(k.sigma, 9),
+            "sigma_before": round(k.before, 9) if math.isfinite(k.before) else None,
             "redundancy": round(k.redundancy, 4), "better_known": k.better,
         }  # fmt: skip
 

@@ -55,6 +55,8 @@ class Setup:
     placing: Placing
     placed: IntArray
     """(f,) which of the groups' frames are laid out by surveyed points"""
+    tie_frame: IntArray
+    """(n,) which of ``placed`` a reading from a surveyed point on the ground to a picture is of; others -1"""
     wall_picture: tuple[IntArray, IntArray]
     """picture of each vertex of abutments and openings"""
     point_picture: IntArray
@@ -76,6 +78,22 @@ class Setup:
     def fixed_place(self) -> IntArray:
         """(k,) number of each surveyed point among vertices and loose points."""
         return self.fixes.node - 2 * len(self.wanted)
+
+    def tells(self, points: BoolArray, readings: BoolArray) -> IntArray:
+        """(f,) how many observations tell where each of ``placed`` lies.
+
+        A point that is seen counts two, a distance one, however often it was taped.
+
+        Parameters
+        ----------
+        points : (k,) surveyed points that count
+        readings : (n,) readings that count
+        """
+        count = len(self.placed)
+        made = 2 * np.bincount(self.placing.frame[self.control.picture[points]], minlength=count)
+        at = np.flatnonzero(readings & (self.tie_frame >= 0))
+        ties = np.column_stack([self.tie_frame[at], np.sort(self.read.ends[at], axis=1)])
+        return np.asarray(made + np.bincount(np.unique(ties, axis=0)[:, 0], minlength=count), dtype=np.int64)
 
     @property
     def picture(self) -> IntArray:
@@ -109,7 +127,8 @@ class Setup:
         points = _Points(site, plan, groups, sigma[bed], tapes, control)
         kept, read = _read(plan, tapes, made, values_m, points)
         tape_names = () if tapes is None else tuple(t.name for t in tapes.tapes)
-        placed = np.unique(np.concatenate([groups.frame[control.picture], points.tied(read.ends)]))
+        tied, from_ground = points.tied(read.ends)
+        placed = np.unique(np.concatenate([groups.frame[control.picture], tied[tied >= 0]]))
         layout = Layout(len(shapes.xy), len(points.xy), len(groups.name), len(tape_names), len(placed))
         number = np.full(len(groups.pivot), -1, dtype=np.int64)
         number[placed] = np.arange(len(placed))
@@ -139,6 +158,7 @@ class Setup:
             groups=groups,
             placing=Placing(layout, groups.middle, number[groups.frame], groups.pivot[placed]),
             placed=placed,
+            tie_frame=np.where(from_ground, number[tied], -1),
             wall_picture=(groups.at(shapes, walls[0].xy), groups.at(shapes, walls[1].xy)),
             point_picture=points.picture,
             point_name=tuple(points.name),
@@ -294,14 +314,24 @@ class _Points:
         self.sigma, self.picture = np.append(self.sigma, sigma), np.append(self.picture, picture)
         return first + np.arange(len(xy))
 
-    def tied(self, ends: IntArray) -> IntArray:
-        """Frames of the pictures that distances tie to a surveyed point."""
+    def tied(self, ends: IntArray) -> tuple[IntArray, BoolArray]:
+        """Frames of pictures that distances (n, 2) tie to a surveyed point, and which tell where they lie.
+
+        Returns
+        -------
+        (n,) frame, -1 where it is no tie; (n,) the surveyed point is on the ground.  A tie from one that is
+        seen in a picture is a length within it.
+        """
         mark = np.isin(ends, self.mark)
         tie = np.flatnonzero(mark[:, 0] != mark[:, 1])
-        other = np.where(mark[tie, 0], ends[tie, 1], ends[tie, 0])
+        first = mark[tie, 0]
+        own, other = (np.where(first == one, ends[tie, 0], ends[tie, 1]) for one in (True, False))
         of_end = np.repeat(self.groups.of_bed[self.runs.bed[self.runs.leg_run]], 2)
-        picture = np.concatenate([of_end, self.groups.of_vertex, self.picture])[other]
-        return np.asarray(self.groups.frame[picture[picture >= 0]], dtype=np.int64)
+        picture = np.concatenate([of_end, self.groups.of_vertex, self.picture])
+        made, ground = np.full(len(ends), -1, dtype=np.int64), np.zeros(len(ends), dtype=bool)
+        made[tie] = np.where(picture[other] >= 0, self.groups.frame[picture[other]], -1)
+        ground[tie] = (picture[own] < 0) & (made[tie] >= 0)
+        return made, ground
 
 
 def _read(

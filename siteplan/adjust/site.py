@@ -21,7 +21,7 @@ from siteplan.adjust.network import Network, Solution, solve
 from siteplan.adjust.renamed import names_after
 from siteplan.adjust.setup import Setup
 from siteplan.adjust.snooping import Freed, Snoop, Suspects, Tests, shifts_of, snoop
-from siteplan.adjust.suspects import suspects_of
+from siteplan.adjust.suspects import CHECKED, suspects_of
 from siteplan.errors import DataError, Fault, Finding
 from siteplan.model import Runs
 from siteplan.planar import part_of
@@ -189,6 +189,7 @@ def adjust_site(
         settled_m=settled,
         findings=(
             *_findings(rows, same, settled),
+            *_unchecked(setup, state),
             *(() if tapes is None else _renamed(tapes, plan.runs, plan_now.runs, leg)),
         ),
     )
@@ -297,6 +298,35 @@ def _carried(site: Site, plan: RunPlan, setup: Setup, lengths: Lengths, x: Float
     follows = np.zeros(len(ground), dtype=bool)
     follows[np.unique(gradient.rows.indices) // 2] = True
     return carried(site, plan, ground, ends, setup.wanted, follows[gradient.owner])
+
+
+def _unchecked(setup: Setup, state: _State) -> tuple[Finding, ...]:
+    """Pictures that would be moved far by so little that it may as well be wrong itself."""
+    out = {(str(state.suspects.kind[f.suspect]), str(state.suspects.name[f.suspect])) for f in state.freed}
+    points = np.array([("control", str(n)) not in out for n in setup.control.name], dtype=bool)
+    readings = np.array([("reading", n) not in out for n in setup.reading_name], dtype=bool)
+    tells, least = setup.tells(points, readings), np.log(setup.settings.alpha)
+    far = np.zeros(len(tells), dtype=bool)
+    for word in ("shift", "turn"):
+        which = np.flatnonzero(state.suspects.kind == word)
+        far |= (state.tests.log_chance[which] < least) | np.isin(which, [f.suspect for f in state.freed])
+    made = []
+    for f in np.flatnonzero(far & (tells < CHECKED)).tolist():
+        seen = setup.control.name[points & (setup.placing.frame[setup.control.picture] == f)]
+        ties = [n for n, k in zip(setup.reading_name, readings & (setup.tie_frame == f), strict=True) if k]
+        either = [f"surveyed point {n}" for n in seen] + [f"reading {n}" for n in ties]
+        made.append(
+            Finding(
+                "place-unchecked",
+                "error",
+                f"{' and '.join(either) or 'What was left out'} would move all that was traced from "
+                f"{setup.groups.frame_name(int(setup.placed[f]))} far more than was assumed, and nothing "
+                f"checks it: either {'they are' if len(either) > 1 else 'it is'} wrong or the picture lies "
+                "that far off, which cannot be told apart. Survey a second point that is seen in the "
+                "picture. It cannot be accepted so.",
+            )
+        )
+    return tuple(made)
 
 
 def _renamed(tapes: Tapes, before: Runs, after: Runs, leg: IntArray) -> tuple[Finding, ...]:

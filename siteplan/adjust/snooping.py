@@ -12,7 +12,9 @@ smeared by another's error.
 Two suspects *cannot be told apart* where freeing one explains the other, and neither explains the
 observations ``clear`` times better than the other (likelihood ratio).  Then the one is chosen whose
 freeing changes least: a reading before a tape before the outline, because leaving a reading out moves
-nothing.
+nothing.  A surveyed point, or a tie to one, that the others check so little that it is not tested by
+itself is among them all the same: misread, it would else move all that was traced from a picture, only
+because where that lies is known so much less.
 
 Sources
 -------
@@ -41,6 +43,9 @@ ORDER: Final[tuple[Kind, ...]] = (
 )  # fmt: skip
 """of suspects that cannot be told apart the first is left free"""
 MOST_FREE: Final = 200
+_SEEN: Final = 1e-8
+"""redundancy below which a suspect has no part in the others, and of what it had at first the least share"""
+_LEFT: Final = 1e-6
 _BLOCK: Final = 4_000_000
 
 
@@ -62,6 +67,10 @@ class Suspects:
     """(t, columns) the same for the readings"""
     own: FloatArray | None = None
     """(s,) weight of what is suspected, where it is more than one observation; NaN: that of its columns"""
+    held: BoolArray | None = None
+    """(s,) tested but never left free: nothing would check what comes out"""
+    of_survey: BoolArray | None = None
+    """(s,) surveyed points and ties to them: rivals of the rest also where they are hardly checked"""
 
     def __len__(self) -> int:
         return len(self.name)
@@ -103,6 +112,8 @@ class Freed:
     along: tuple[tuple[float, ...], ...]
     """combinations of its columns that are free: one tuple per shift"""
     rivals: tuple[Rival, ...]
+    weak: bool = False
+    """the others check it too little to be tested by itself: it is free in place of a rival"""
 
     @property
     def chance(self) -> float:
@@ -166,8 +177,11 @@ class Snoop:
         none = np.zeros((self.columns.shape[0], 0))
         return np.column_stack([none, *(self.column(f.suspect, f.along) for f in freed)])
 
-    def tests(self, free: FloatArray) -> Tests:
-        """Tests of every suspect, given the columns (c, m) of what is free."""
+    def tests(self, free: FloatArray, *, weak: bool = False) -> Tests:
+        """Tests of every suspect, given the columns (c, m) of what is free.
+
+        ``weak``: also of those the others hardly check.
+        """
         aa, bb, ab, ga, gb = self.aa, self.bb, self.ab, self.pull[self.a], self.pull[self.b]
         if free.shape[1]:
             turned = self.made.full @ free
@@ -181,7 +195,8 @@ class Snoop:
             ab = ab - (met[self.a] * taken[self.b]).sum(axis=1)
         pa = self.own
         one_r = np.where(pa > 0, aa / np.where(pa > 0, pa, 1.0), 0.0)
-        checked = one_r >= UNCONTROLLED
+        least = _SEEN if weak else UNCONTROLLED
+        checked = (one_r >= least) & (aa > _LEFT * self.aa)
         statistic = np.where(checked, ga**2 / np.where(checked, aa, 1.0), 0.0)
         freedom = checked.astype(np.int64)
         redundancy, axis = np.clip(one_r, 0.0, 1.0), np.tile([1.0, 0.0], (len(aa), 1))
@@ -194,7 +209,8 @@ class Snoop:
             square[:, 0, 1] = square[:, 1, 0] = ab[two] * s2
             share, way = np.linalg.eigh(square)
             pulled = np.einsum("kij,ki->kj", way, np.stack([ga[two], gb[two]], axis=1))
-            good = share >= UNCONTROLLED
+            left = _LEFT * s2 * (self.aa + self.bb)[two]
+            good = (share >= least) & (share > left[:, None])
             part = np.where(good, pulled**2 * s2[:, None] / np.where(good, share, 1.0), 0.0)
             statistic[two], freedom[two] = part.sum(axis=1), good.sum(axis=1)
             redundancy[two], axis[two] = np.clip(share[:, 0], 0.0, 1.0), way[:, :, 1]
@@ -246,6 +262,8 @@ def snoop(
         free = look.free_columns(freed)
         tests = look.tests(free)
         allowed = tests.freedom > 0
+        if suspects.held is not None:
+            allowed &= ~suspects.held
         allowed[[f.suspect for f in freed]] = False
         if not allowed.any():
             break
@@ -272,20 +290,30 @@ def _chosen(
 ) -> Freed:
     """The suspect to free: the best, or of those it cannot be told apart from the one that changes least."""
     # half the difference of two drops in chi-square is the logarithm of their likelihood ratio
-    close = np.flatnonzero((tests.statistic >= tests.statistic[best] - 2 * apart) & (chance < least))
+    near = (tests.statistic >= tests.statistic[best] - 2 * apart) & (chance < least)
+    weak, more = np.zeros(len(near), dtype=bool), tests
+    of_survey = look.suspects.of_survey
+    if of_survey is not None and not of_survey[best]:
+        more = look.tests(free, weak=True)
+        weak = of_survey & (tests.freedom == 0) & (more.freedom > 0)
+        near |= weak & (more.statistic >= tests.statistic[best] - 2 * apart) & (more.log_chance < least)
+        chance = np.where(weak, more.log_chance, chance)
+    close = np.flatnonzero(near)
     close = close[close != best]
     same: list[int] = []
     if len(close):
-        with_best = look.tests(
-            np.column_stack([free, look.column(best, _along(tests, best, look.two[best]))])
-        )
-        same = close[_explained(with_best, least)[close]].tolist()
+        taken = np.column_stack([free, look.column(best, _along(tests, best, look.two[best]))])
+        with_best = _explained(look.tests(taken), least)
+        if weak.any():
+            with_best = np.where(weak, _explained(look.tests(taken, weak=True), least), with_best)
+        same = close[with_best[close]].tolist()
     group = sorted([best, *same], key=lambda k: (ORDER.index(look.suspects.kind[k]), chance[k], k))
     first = group[0]
     rivals = tuple(Rival(k, look.correlation(first, k, free)) for k in group[1:])
+    of = more if weak[first] else tests
     return Freed(
-        first, float(tests.statistic[first]), float(tests.log_chance[first]),
-        _along(tests, first, bool(look.two[first])), rivals,
+        first, float(of.statistic[first]), float(of.log_chance[first]),
+        _along(of, first, bool(look.two[first])), rivals, bool(weak[first]),
     )  # fmt: skip
 
 
@@ -307,9 +335,9 @@ def _taken_back(look: Snoop, freed: list[Freed], least: float) -> list[Freed]:
 
 def _again(look: Snoop, freed: Sequence[Freed], one: Freed) -> Freed:
     """A suspect that is free, tested with the others free."""
-    tests = look.tests(look.free_columns([f for f in freed if f is not one]))
+    tests = look.tests(look.free_columns([f for f in freed if f is not one]), weak=one.weak)
     k = one.suspect
-    return Freed(k, float(tests.statistic[k]), float(tests.log_chance[k]), one.along, one.rivals)
+    return Freed(k, float(tests.statistic[k]), float(tests.log_chance[k]), one.along, one.rivals, one.weak)
 
 
 def shifts_of(suspects: Suspects, freed: Sequence[Freed]) -> Shifts:

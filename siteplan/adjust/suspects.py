@@ -16,6 +16,8 @@ from siteplan.types import FloatArray, IntArray
 
 TWO: Final = ("control", "shift", "vertex")
 """kinds with a shift east and one north"""
+CHECKED: Final = 3
+"""observations that tell where a picture lies: fewer are not checked, and a wrong one would move it all"""
 
 
 def _pairs(first: IntArray) -> IntArray:
@@ -28,7 +30,8 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
 
     Readings; surveyed points; tapes with two readings or more; scales of pictures, and where surveyed points
     say where they lie their shifts and turns; legs of which two readings or more speak (with one the reading
-    is the suspect: nothing tells them apart); and every vertex a reading depends on.
+    is the suspect: nothing tells them apart); and every vertex a reading depends on.  Shift and turn are not
+    left free where one surveyed point, or two ties, are all that tells of them.
     """
     lay, taped, fixed = setup.layout, len(setup.read.value_m), len(setup.fixes)
     n = taped + 2 * fixed
@@ -90,6 +93,12 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
     at = np.flatnonzero(kind == "control")[:fixed]
     seen = setup.prior_sigma[2 * setup.fixed_place]
     own[at] = 1 / (setup.fixes.sigma_m**2 + seen**2)
+    of_survey = kind == "control"
+    of_survey[:taped] = setup.tie_frame >= 0
+    held = np.zeros(len(kind), dtype=bool)
+    few = setup.tells(np.ones(fixed, dtype=bool), np.ones(taped, dtype=bool)) < CHECKED
+    for word in ("shift", "turn"):
+        held[np.flatnonzero(kind == word)] = few
     width = np.where(np.isin(kind.astype(str), TWO), 2, 1).astype(np.int64)
     return Suspects(
         kind=kind,
@@ -99,4 +108,6 @@ def suspects_of(setup: Setup, lengths: Lengths, x: FloatArray, made: Conditions)
         prior=sparse.csc_array(sparse.hstack(prior, format="csc")),
         value=sparse.csc_array(sparse.hstack(value, format="csc")),
         own=own,
+        held=held,
+        of_survey=of_survey,
     )
