@@ -100,7 +100,7 @@ def placed_pictures(made: Adjustment) -> tuple[PlacedPicture, ...]:
     if not lay.frames:
         return ()
     at = np.concatenate([lay.first_picture + np.arange(lay.pictures), np.arange(lay.first_frame, lay.count)])
-    every = dict(zip(at.tolist(), known_of(made, at), strict=True))
+    every: dict[int, Known] = dict(zip(at.tolist(), known_of(made, at), strict=True))
 
     def known(k: int) -> Known:
         return every[k]

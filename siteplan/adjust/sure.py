@@ -49,7 +49,7 @@ def surveyed_scales(made: Adjustment) -> IntArray:
     """
     laid = np.flatnonzero(made.setup.placing.frame >= 0)
     known = known_of(made, made.setup.layout.first_picture + laid)
-    return laid[np.array([k.better for k in known], dtype=bool)]
+    return np.asarray(laid[np.array([k.better for k in known], dtype=bool)], dtype=np.int64)
 
 
 def _scale_of_bed(made: Adjustment, scales: IntArray) -> IntArray:
