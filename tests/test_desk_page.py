@@ -197,20 +197,22 @@ def test_a_whole_job(tmp_path: Path, serve: Any, guests: Any) -> None:
     # the program dies while one goes on drawing
     page.click("#mode-draw")
     desk.kill()
+    # the banner comes when the page asks next, and moves the map down: a hand goes on once it stands still
+    guest.until(lambda: "does not answer" in page.inner_text("#banner"), "the banner")
+    guest.still()
     x, y = guest.screen(place(300, 180))
     page.mouse.click(x - 20, y - 20)
     guest.until(lambda: page.evaluate("desk.state.chosen") == first, "chosen")
     guest.drag(place(300, 180), place(310, 190))
     guest.until(lambda: page.get_attribute("#saving", "data-state") == "not", "it says that it is not saved")
-    # the banner moves the map down: a hand goes on once it stands still
-    guest.until(lambda: "does not answer" in page.inner_text("#banner"), "the banner")
+    guest.until(lambda: "One edit waits" in page.inner_text("#banner"), "the point that was moved")
     guest.still()
     page.click('[data-draw="opening"]')
     for corner in ((180, 180), (195, 180)):
         guest.click(place(*corner))
     page.click("#strip-done")
-    guest.until(lambda: "does not answer" in page.inner_text("#banner"), "the banner")
-    assert "2 edits wait" in page.inner_text("#banner")
+    guest.until(lambda: "2 edits wait" in page.inner_text("#banner"), "both edits in the banner")
+    assert "does not answer" in page.inner_text("#banner")
     with page.expect_download() as kept:
         page.click("#banner >> text=Download the drawing")
     saved = json.loads(Path(kept.value.path()).read_text())

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+import orjson
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -18,7 +19,7 @@ from starlette.routing import Route
 
 from siteplan.desk import wire
 from siteplan.desk.guards import Guard
-from siteplan.desk.page import PAGE, desk_page, policy
+from siteplan.desk.page import ALL_SCRIPTS, PAGE, all_scripts, desk_page, policy
 from siteplan.desk.session import Session, refused
 from siteplan.desk.view import Box
 from siteplan.desk.wire import Refused
@@ -28,7 +29,6 @@ from siteplan.publish.assets import VENDOR, script_text
 
 LOG: Final = logging.getLogger("siteplan.desk")
 KINDS: Final = {".js": "text/javascript", ".css": "text/css", ".png": "image/png"}
-_SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
 _PLAIN_NAME: Final = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
 
 
@@ -52,7 +52,11 @@ def make_app(session: Session, *, token: str, port: int | None = None) -> Guard:
 
 def answer(data: Any, status: int = 200) -> Response:
     """JSON."""
-    body = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    try:
+        body = orjson.dumps(data)
+    except TypeError:
+        # half a surrogate pair in a text has no UTF-8 form: it goes as an escape
+        body = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False).encode("ascii")
     return Response(body, status_code=status, media_type="application/json")
 
 
@@ -138,7 +142,9 @@ class _Desk:
 
     async def _own(self, request: Request) -> Response:
         name = request.path_params["name"]
-        path = _SHARED.get(name, PAGE / name)
+        if name == ALL_SCRIPTS:
+            return _text(all_scripts(), ".js")
+        path = PAGE / name
         if not _PLAIN_NAME.fullmatch(name) or path.suffix not in (".js", ".css") or not path.is_file():
             raise HTTPException(404, "There is no such file")
         return _file(path)

@@ -9,11 +9,16 @@ from html import escape
 from pathlib import Path
 from typing import Final
 
+from siteplan.publish.assets import VENDOR
 from siteplan.publish.pageframe import Page, SiteMap, Verbatim, content_sum
 
 PAGE: Final = Path(__file__).parent / "page"
 _HEAD_MARK: Final = "<!--desk:head-->"
 _MAP_MARK: Final = "<!--desk:map-->"
+SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
+"""scripts of other pages that this one uses too"""
+ALL_SCRIPTS: Final = "desk.js"
+_SCRIPT: Final = re.compile(r'<script src="/assets/desk/([a-z_]+\.js)"></script>\n')
 
 
 @functools.cache
@@ -25,12 +30,23 @@ def _frame() -> str:
     for text in (_HEAD_MARK,):
         page.header.add_child(Verbatim(text))
     for text in (_own("page.html"),):
-        page.html.add_child(Verbatim(text))
+        page.html.add_child(Verbatim(_one_script(text)))
     return page.render()
 
 
 def _own(name: str) -> str:
-    return (PAGE / name).read_text(encoding="utf-8")
+    return SHARED.get(name, PAGE / name).read_text(encoding="utf-8")
+
+
+def _one_script(body: str) -> str:
+    """The body with one script for all: a browser that asks for each waits for each."""
+    start, *_, end = (m.span() for m in _SCRIPT.finditer(body))
+    return f'{body[: start[0]]}<script src="/assets/desk/{ALL_SCRIPTS}"></script>\n{body[end[1] :]}'
+
+
+def all_scripts() -> str:
+    """The scripts of the page, in the order the body names them."""
+    return "\n".join(_own(name) for name in _SCRIPT.findall(_own("page.html")))
 
 
 def desk_page(token: str, title: str) -> str:

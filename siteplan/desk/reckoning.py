@@ -31,6 +31,8 @@ IDLE_S: Final = 0.4
 """the worker waits so long for a further change before it begins"""
 HOLD_S: Final = 5.0
 """the worker leaves the machine to a page that is being opened, for so long at most"""
+PAINT_S: Final = 1.0
+"""and so long more once the page has what it asked for, since it paints it then"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +184,7 @@ class Worker:
         """What was held may begin in a moment."""
         with self._wake:
             if self._held_until:
-                self._held_until, self._since = 0.0, time.monotonic()
+                self._held_until, self._since = 0.0, time.monotonic() + PAINT_S
                 self._wake.notify_all()
 
     def put_off(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import secrets
 import socket
 import threading
@@ -144,6 +145,12 @@ def run_desk(
     try:
         number = sock.getsockname()[1]
         session = Session(site_folder(place, who, new or NewSite()), who)
+        # the page that is opened now comes first
+        session.worker.hold()
+        # What is there now stays: the collector need not look through it again whenever an answer is made of
+        # many small lists.
+        gc.collect()
+        gc.freeze()
         app = make_app(session, token=secrets.token_urlsafe(32), port=number)
         address = f"http://{HOST}:{number}/"
         name = session.state.site.settings.name

@@ -372,7 +372,14 @@ def _packed(values: Any, kind: str) -> str:
 
 
 def places(lonlat: LonLatArray) -> list[list[float]]:
-    """Places for the page: ten decimals, a hundredth of a millimetre."""
+    """Places for the page: ten decimals, a hundredth of a millimetre.
+
+    Raises
+    ------
+    ValueError : one that is none, which JSON would pass off as null
+    """
+    if not np.isfinite(lonlat).all():
+        raise ValueError("a place of the plan is not finite")
     rounded: list[list[float]] = np.round(lonlat, PLACE_DECIMALS).tolist()
     return rounded
 

@@ -99,6 +99,7 @@
     const reach = () => (fingers ? 24 : 9);
     container.addEventListener("pointerdown", (event) => {
       fingers = event.pointerType !== "mouse";
+      swallow = -1e9;      /* a hand that presses again means it, however quick */
       desk.pen.keys.at = null;
       if (event.button || !event.isPrimary || event.target.closest("button") || state.readOnly) { return; }
       const handle = desk.edit.handleAt(place(event), reach());
@@ -223,6 +224,7 @@
     map().invalidateSize({ animate: false });
     const view = keep.get("view", sessionStorage);
     if (view) { map().setView(view.at, view.zoom, { animate: false }); } else { desk.showWhole(); }
+    desk.store.foresee();
     buildPictures();
     buildControls();
     ["panels", "sketch", "drawPane", "orderPane", "talk", "paint", "pen"].forEach((part) => desk[part].build());

@@ -100,7 +100,9 @@
 
   /* ------------------------------------------------------------------ fetching what is in view */
 
-  let fetched = { features: null, plan: null }, asking = null, late = 0, awaited = null;
+  const MERGE = 300;               /* milliseconds outlines wait for the plan when the page opens */
+  let fetched = { features: null, plan: null }, asking = null, late = 0, awaited = null, opening = true;
+  const early = new Map();         /* by path: asked for before it was looked at */
   const viewBox = (pad) => {
     const bounds = map().getBounds().pad(pad);
     return [bounds.getWest(), bounds.getSouth(), bounds.getEast(), bounds.getNorth()];
@@ -114,6 +116,14 @@
         || (planned.partial && zoom > planned.zoom) || zoom > planned.zoom + 2 || zoom < planned.zoom - 3,
     };
   };
+  const wide = () => {
+    const box = viewBox(0.6), zoom = map().getZoom(), bbox = box.map((v) => v.toFixed(8)).join(",");
+    return { box, zoom, paths: { features: `/api/features?bbox=${bbox}`, plan: `/api/plan?bbox=${bbox}&zoom=${zoom}` } };
+  };
+  /* heard where it is waited for */
+  const asked = (path, options) => { const answer = get(path, options); answer.catch(() => {}); return answer; };
+  /* what the first look will ask for, while the page still builds itself */
+  const foresee = () => Object.values(wide().paths).forEach((path) => early.set(path, asked(path)));
   /* Fetch what the view lacks; `afresh` also what it has.  `head`: what somebody else saved; the page
      stands at that revision when its features are here, not before. */
   const look = async ({ afresh = false, head = null } = {}) => {
@@ -125,18 +135,19 @@
     if (asking) { asking.abort(); }
     asking = new AbortController();
     late += 1;
-    const mine = late, { signal } = asking, box = viewBox(0.6), zoom = map().getZoom(), since = state.revision;
-    const bbox = box.map((v) => v.toFixed(8)).join(",");
-    const ask = (wanted, path) => {
-      if (!wanted) { return null; }
-      const answer = get(path, { signal });
-      answer.catch(() => {});      /* heard where it is waited for */
-      return answer;
-    };
+    const mine = late, { signal } = asking, { box, zoom, paths } = wide(), since = state.revision;
+    const ask = (wanted, path) => (wanted ? early.get(path) || asked(path, { signal }) : null);
     /* of a revision before an edit that was answered meanwhile: no longer how it is */
     const old = ({ revision }) => revision < state.revision && state.revision !== since;
-    const coming = { features: ask(need.features, `/api/features?bbox=${bbox}`), plan: ask(need.plan, `/api/plan?bbox=${bbox}&zoom=${zoom}`) };
+    const coming = { features: ask(need.features, paths.features), plan: ask(need.plan, paths.plan) };
+    early.clear();
     try {
+      /* both are painted at once where they come at once */
+      if (opening) {
+        opening = false;
+        await coming.features;
+        await Promise.race([coming.plan, new Promise((go) => { setTimeout(go, MERGE); })]).catch(() => {});
+      }
       /* outlines first: they are soon there, and one can begin */
       if (coming.features) {
         const answer = await coming.features;
@@ -179,5 +190,5 @@
   let pause = 0;
   on("view", () => { clearTimeout(pause); pause = setTimeout(look, 60); });
 
-  desk.store = { OUTER, ISLAND, LINE, POINT, features, keyOf, put, bare, ready, plan, look, keepUp };
+  desk.store = { OUTER, ISLAND, LINE, POINT, features, keyOf, put, bare, ready, plan, look, foresee, keepUp };
 })();
