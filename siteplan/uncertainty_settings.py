@@ -50,5 +50,5 @@ class Uncertainty(Table):
     curve_lengths: Annotated[int, Field(ge=3, le=99)] = 9
     """lengths at which each curve of a rigid line is laid; a draw takes the nearest"""
     solve_seconds: Annotated[float, Field(gt=0, le=86_400)] = 20.0
-    """for each probability that is looked at: the least-cost order takes the best it has after this time, with
-    its bound beside it"""
+    """for each probability that is looked at: the least-cost order takes the best it has after this time,
+    with its bound beside it"""
