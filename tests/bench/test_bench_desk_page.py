@@ -12,12 +12,13 @@ import os
 import shutil
 import statistics
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, CDPSession, sync_playwright
+from playwright.sync_api import Browser, CDPSession, Page, sync_playwright
 from pyproj import Transformer
 
 from tests.bench.test_bench_desk import processor_s
@@ -25,7 +26,6 @@ from tests.browser import ARGUMENTS, DESKTOP
 from tests.make_desk import Desk, Guest, polygon, running, write_layer
 
 BEDS = 1_000
-PENDING = "desk.net.get('/api/panel').then((panel) => panel.cost.pending)"
 
 MOVE = """async ([x, y]) => {
   const box = desk.map().getContainer(), wait = (ms) => new Promise((go) => { setTimeout(go, ms); });
@@ -76,6 +76,12 @@ def large_site(folder: Path) -> Path:
     return folder
 
 
+def is_reckoned(page: Page) -> bool:
+    """Whether the order of the newest revision is."""
+    pending = "desk.net.get('/api/panel').then((panel) => panel.cost.pending)"
+    return not page.evaluate(pending)
+
+
 def opened_page(browser: Browser, desk: Desk) -> tuple[Guest, CDPSession, float]:
     """The page, once one can work on it, what tells of the browser's work, and how many seconds it took."""
     page = browser.new_context(reduced_motion="reduce", **DESKTOP).new_page()
@@ -98,8 +104,7 @@ def test_a_thousand_beds(tmp_path: Path) -> None:
             opened.append(took)
             spent_s.append(processor_s(desk.process.pid) - before)
             # order and findings are reckoned once, behind the first of them
-            page = guest.page
-            guest.until(lambda page=page: not page.evaluate(PENDING), "the order", 60)
+            guest.until(partial(is_reckoned, guest.page), "the order", 60)
             guest.page.context.close()
         guest, work, _ = opened_page(browser, desk)
         page = guest.page
