@@ -276,7 +276,7 @@ def test_a_plan_from_before_an_edit_does_not_come_over_it(desk: Desk, guests: An
     choose(guest)
     page.evaluate("desk.state.snap = false")
     with Held(guest, "/api/plan", answered=True) as held:
-        page.evaluate("desk.store.look({ afresh: true })")
+        page.evaluate("void desk.store.look({ afresh: true })")
         held.one()
         with guest.saving():
             guest.drag(place(740, 560), place(780, 590))

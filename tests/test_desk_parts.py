@@ -240,7 +240,7 @@ def _step(folder: Path, state: State, after: Content, changes: Sequence[Change])
     return edited(state, after, site, changes).state
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=5, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 @given(st.integers(0, 10**6))
 def test_edits_plan_as_the_whole_site_does(seed: int) -> None:
     follow(seed, 3)

@@ -166,11 +166,14 @@ def between_runs(result: Takeoff) -> float:
     return float(area[counted].max(initial=0.0))
 
 
-def test_beds_side_by_side_never_lie_on_one_another() -> None:
+@pytest.mark.parametrize(
+    "seeds", [range(60), pytest.param(range(60, 400), marks=pytest.mark.slow)], ids=["60", "340 more"]
+)
+def test_beds_side_by_side_never_lie_on_one_another(seeds: range) -> None:
     """Cells of random points: shared edges, tees at every angle, three runs to a point."""
     lines = [load_line("flex-2m"), load_line("block-1ft"), make_line(corners=())]
     tees = plans = 0
-    for seed in range(120):
+    for seed in seeds:
         rings = voronoi(seed)
         if rings is None:
             continue

@@ -104,7 +104,8 @@ def test_grid_numbers_are_spaced_at_scale(sample_data: Path, folder: str, unit: 
     pt_per_unit = float(METRES[unit]) / frame.combined_factor * made.tiling.scale.pt_per_m
     assert frame.unit == unit
     for upright in (True, False):
-        for sheet in document.plans:
+        # of a site of many sheets every fourth: the tiles are alike
+        for sheet in document.plans[:: 4 if len(document.plans) > 12 else 1]:
             values, places = np.array(grid_numbers(sheet, upright=upright)).T
             assert len(values) >= 2
             assert (np.diff(values) > 0).all()
