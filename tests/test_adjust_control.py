@@ -43,7 +43,8 @@ from siteplan.reconcile.compare import compare
 from siteplan.reconcile.control import control_of, laid_texts, picture_groups
 from siteplan.reconcile.report import Shown, csv_text, layer, page, reconcile
 from siteplan.reconcile.report import data as reconciled
-from siteplan.reconcile.tapes import load_tapes, read_tapes
+from siteplan.reconcile.tapes import Tapes, load_tapes, read_tapes
+from siteplan.record import Record
 from siteplan.revise.start import start_record
 from siteplan.sites import Site, load_site
 from siteplan.stakeout_settings import SurveyedMark
@@ -747,13 +748,19 @@ def test_marks_that_no_picture_fits_are_refused_by_name(beds: Site) -> None:
             adjust_site(marked(beds, *far), plan, None)
 
 
-def test_nothing_is_accepted_against_an_error(beds: Site, tmp_path: Path) -> None:
-    place = written(beds, tmp_path, [mark(beds, f"M{k}", s + 0.2, s) for k, s in enumerate(SEEN)])
+def by_marks_alone(beds: Site, folder: Path) -> tuple[Record, Site, Tapes, Adjustment]:
+    """A site with a record, moved to its surveyed points; its one reading has no say."""
+    place = written(beds, folder, [mark(beds, f"M{k}", s + 0.2, s) for k, s in enumerate(SEEN)])
     record = start_record(place, who="Ann")
     site = load_site(place)
     plan = plan_runs(site)
     tapes = read_tapes(site, plan, [row("B1-1-1", "8.01 m", name="a")])
     made = adjust_site(site, plan, tapes, values_m=np.array([np.nan]))
+    return record, site, tapes, made
+
+
+def test_nothing_is_accepted_against_an_error(beds: Site, tmp_path: Path) -> None:
+    record, site, tapes, made = by_marks_alone(beds, tmp_path)
     wrong = replace(made, findings=(Finding("legs-changed", "error", "A corner came or went."),))
     with pytest.raises(SiteplanError, match=r"not accepted.*A corner came or went. \[legs-changed\]"):
         accept(record, site, wrong, tapes, who="Ann")
@@ -950,11 +957,6 @@ def test_marks_alone_without_a_single_tape(beds: Site, tmp_path: Path) -> None:
 
 
 def test_accept_of_marks_alone_is_a_revision(beds: Site, tmp_path: Path) -> None:
-    place = written(beds, tmp_path, [mark(beds, f"M{k}", s + 0.2, s) for k, s in enumerate(SEEN)])
-    record = start_record(place, who="Ann")
-    site = load_site(place)
-    plan = plan_runs(site)
-    tapes = read_tapes(site, plan, [row("B1-1-1", "8.01 m", name="a")])
-    made = adjust_site(site, plan, tapes, values_m=np.array([np.nan]))
+    record, site, tapes, made = by_marks_alone(beds, tmp_path)
     revision = accept(record, site, made, tapes, who="Ann")
     assert revision.what == "outlines adjusted to 0 tape readings and 5 surveyed points"

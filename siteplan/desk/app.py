@@ -145,7 +145,7 @@ class _Desk:
         if name == ALL_SCRIPTS:
             return _text(all_scripts(), ".js")
         path = PAGE / name
-        if not _PLAIN_NAME.fullmatch(name) or path.suffix not in (".js", ".css") or not path.is_file():
+        if not _PLAIN_NAME.fullmatch(name) or path.suffix != ".css" or not path.is_file():
             raise HTTPException(404, "There is no such file")
         return _file(path)
 

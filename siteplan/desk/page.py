@@ -15,7 +15,7 @@ from siteplan.publish.pageframe import Page, SiteMap, Verbatim, content_sum
 PAGE: Final = Path(__file__).parent / "page"
 _HEAD_MARK: Final = "<!--desk:head-->"
 _MAP_MARK: Final = "<!--desk:map-->"
-SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
+_SHARED: Final = {"map_draw.js": VENDOR.parent / "map_draw.js"}
 """scripts of other pages that this one uses too"""
 ALL_SCRIPTS: Final = "desk.js"
 _SCRIPT: Final = re.compile(r'<script src="/assets/desk/([a-z_]+\.js)"></script>\n')
@@ -35,7 +35,7 @@ def _frame() -> str:
 
 
 def _own(name: str) -> str:
-    return SHARED.get(name, PAGE / name).read_text(encoding="utf-8")
+    return _SHARED.get(name, PAGE / name).read_text(encoding="utf-8")
 
 
 def _one_script(body: str) -> str:
