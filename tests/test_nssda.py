@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from siteplan.errors import DataError, UsageError
-from siteplan.reconcile.accuracy import ONE_AXIS, RADIAL, check, nssda, read_check_points
+from siteplan.reconcile.accuracy import ONE_AXIS, RADIAL, nssda, places, read_check_points
 
 
 def cross(east: float, north: float, n: int = 20) -> np.ndarray:
@@ -82,7 +82,8 @@ def test_points_of_a_file_are_brought_to_ground_metres(tmp_path: Path) -> None:
     for k, (x, y) in enumerate(cross(1.0, 1.0)):
         lines.append(f"p{k},{1000 + 10 * k + x},{2000 + y},{1000 + 10 * k},2000")
     file.write_text("\n".join(lines))
-    found = check(read_check_points(file), 0.3048 / 0.9999, "20 mm")
+    found = places(read_check_points(file), 0.3048 / 0.9999, "20 mm")
+    assert found is not None
     assert found.rmse_east_m == pytest.approx(0.3048 / 0.9999)
     assert found.points == 20
 

@@ -19,6 +19,7 @@ from siteplan.planar import part_of
 from siteplan.reconcile.control import laid_texts
 from siteplan.reconcile.tapes import Tapes
 from siteplan.record import Change, PutFeature, Record, Revision, SetOverride
+from siteplan.record.table import entry_of
 from siteplan.sites import Site
 from siteplan.types import BoolArray, FloatArray, ObjectArray, XYArray
 from siteplan.units import um_to_m
@@ -125,15 +126,8 @@ def changes(site: Site, features: Mapping[str, Features]) -> list[Change]:
 
 
 def _put(features: Features, role: str, k: int) -> PutFeature:
-    rings, kinds = [], []
-    high = ~np.isnan(features.z[np.repeat(features.ring_feature == k, np.diff(features.ring_offsets))]).all()
-    for ring in np.flatnonzero(features.ring_feature == k).tolist():
-        a, b = features.ring_offsets[ring], features.ring_offsets[ring + 1]
-        xy = features.coords[a:b]
-        rings.append(np.column_stack([xy, features.z[a:b]]) if high else xy)
-        kinds.append(int(features.ring_kind[ring]))
-    attributes = {name: column[k] for name, column in features.attributes.items()}
-    return PutFeature(role, str(features.ids[k]), str(features.names[k]), rings, kinds, attributes)
+    was = entry_of(features, k)
+    return PutFeature(role, was.id, was.name, was.rings, was.kinds, was.attributes)
 
 
 class NotAcceptedError(SiteplanError):

@@ -14,7 +14,7 @@ from siteplan.adjust.outcome import Outcome
 from siteplan.adjust.placed import beside, picture_data, picture_lines
 from siteplan.adjust.site import Adjustment
 from siteplan.adjust.snooping import Freed
-from siteplan.adjust.together import together
+from siteplan.adjust.together import UNUSUAL, together
 from siteplan.layers import Layer
 from siteplan.model import RingKind
 from siteplan.reconcile.report import Shown
@@ -23,7 +23,7 @@ from siteplan.sites import Site
 from siteplan.types import FloatArray
 
 SCHEMA_VERSION: Final = 1
-GLOBAL_CHANCE: Final = 0.05
+GLOBAL_CHANCE: Final = 2 * UNUSUAL
 """below this the sum of squares is told as unusual"""
 ARROWS: Final = 200
 """movements are drawn this many times as long as they are, so that they can be seen"""

@@ -31,7 +31,7 @@ from siteplan.adjust.conditions import Conditions, noncentrality
 MOST: Final = 0.20
 """a sum that comes by chance more often than this is not told (assumed)"""
 UNUSUAL: Final = 0.025
-"""below this something *is* said to be off, above it that it may be"""
+"""below this something *is* said to be off, above it that it may be (assumed: one side of 0.05)"""
 
 
 @dataclass(frozen=True, slots=True)

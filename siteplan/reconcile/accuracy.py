@@ -196,19 +196,6 @@ def read_check_points(path: Path) -> CheckPoints:
     return CheckPoints(tuple(names), numbers[:, :2], numbers[:, 2:])
 
 
-def check(points: CheckPoints, ground_m_per_unit: float, source: str | None) -> Nssda:
-    """The figure for points in a grid: see :func:`places`.
-
-    Raises
-    ------
-    UsageError : no point
-    """
-    made = places(points, ground_m_per_unit, source)
-    if made is None:
-        raise UsageError("there is no check point")
-    return made
-
-
 def places(
     points: CheckPoints | None,
     ground_m_per_unit: float,

@@ -75,7 +75,7 @@ class PictureGroups:
         """Picture of the vertex of a bed that is nearest to each place."""
         from scipy.spatial import cKDTree
 
-        if not len(xy) or not len(shapes.xy):
+        if len(self.name) == 1 or not len(xy) or not len(shapes.xy):
             return np.zeros(len(xy), dtype=np.int64)
         nearest = np.asarray(cKDTree(shapes.xy).query(xy)[1])
         return np.asarray(self.of_vertex[nearest], dtype=np.int64)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import cached_property
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from siteplan.model import NodeKind
 from siteplan.plans import RunPlan
 from siteplan.sites import Site
 from siteplan.tomlfile import nearest
-from siteplan.types import FloatArray
+from siteplan.types import FloatArray, XYArray
 from siteplan.units import um_to_m
 
 
@@ -82,7 +83,12 @@ class Names:
                 f'point "{name}" is a check point, which has no say in where the outlines lie; to tape '
                 'from it give it use = "control" and sigma in [[control]]'
             )
-        return _place(marks(self.site, self.site.settings.control, "control").xy[self.mark[name]])
+        return _place(self._mark_xy[self.mark[name]])
+
+    @cached_property
+    def _mark_xy(self) -> XYArray:
+        """(c, 2) places of the marks."""
+        return marks(self.site, self.site.settings.control, "control").xy
 
     def _leg_end(self, leg: str, end: str, name: str) -> tuple[float, float]:
         if leg not in self.leg:
