@@ -14,10 +14,10 @@ import pytest
 from siteplan.desk import panels, reckoning
 from siteplan.desk.panels import site_panel
 from siteplan.desk.reckoning import Reckoned, Worker
-from siteplan.desk.state import State
-from siteplan.desk.view import PartView, Shown, plan_answer
+from siteplan.desk.state import State, with_shown
+from siteplan.desk.view import PartView, Shown, plan_answer, rounded
 
-from .desk_sites import Desk, desk, put, two_beds
+from .desk_sites import Desk, desk, polygon, put, two_beds, write_site
 
 
 @pytest.fixture
@@ -115,16 +115,19 @@ def test_a_try_leaves_the_rows_out_and_does_not_show_the_cost_of_before(two: Des
 
 
 def test_a_panel_names_so_many_unmet_places_and_counts_all(
-    two: Desk, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(panels, "MOST_ROWS", 2)
-    two.edit({"op": "set", "path": ["line"], "value": "rigid-900mm"})
-    state = two.session.state
-    shown = (*state.shown, *state.shown)
-    panel = site_panel("twice", shown, 1, findings=[], cost=None)
-    number = sum(len(each.view.part.result.unmet) for each in shown)
-    assert len(panel["unmet"]) == min(2, number)
-    assert panel["unmet_count"] == number
+    """The line has no unit for corners this sharp; of two parts the cap cuts the second."""
+    monkeypatch.setattr(panels, "MOST_ROWS", 4)
+    beds = {"A": polygon([(0, 0), (9, 0), (4.5, 9 * 3**0.5 / 2)])}
+    by_unit = '[corners]\nby = "unit"\n'
+    with desk(write_site(tmp_path / "s", beds, product_line="rigid-900mm", more=by_unit)) as made:
+        shown = made.session.state.shown * 2
+        number = sum(len(each.view.part.result.unmet) for each in shown)
+        panel = site_panel("twice", shown, 1, findings=[], cost=None)
+    assert number == 6
+    assert len(panel["unmet"]) == 4
+    assert panel["unmet_count"] == 6
 
 
 # ---------------------------------------------------------------- what is in view
@@ -163,3 +166,18 @@ def test_features_in_view_are_the_same_when_asked_again(two: Desk) -> None:
     again = two.get("/api/features")["features"]
     changed = [f["id"] for f, g in zip(again, every, strict=True) if json.dumps(f) != json.dumps(g)]
     assert changed == ["B3"]
+
+
+def test_what_was_made_of_the_features_outlives_a_plan_made_anew(two: Desk) -> None:
+    """The worker puts one part in the place of many; the features are the same."""
+    two.get("/api/site")
+    two.get("/api/features")
+    state = two.session.state
+    again = with_shown(state, state.shown)
+    assert again.__dict__["sent"] is state.__dict__["sent"]
+    assert again.__dict__["bounds"] is state.__dict__["bounds"]
+
+
+def test_a_place_that_is_none_is_not_passed_off_as_null() -> None:
+    with pytest.raises(ValueError, match="not finite"):
+        rounded(np.array([[1.0, np.nan]]))

@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from siteplan.desk.rows import Sent
 from siteplan.desk.state import State
 from siteplan.desk.tiles import Tiles
 from siteplan.desk.view import MOST_PIECES, Box, plan_answer
-from siteplan.desk.wire import Refused
+from siteplan.desk.wire import ROLES, Refused
 from siteplan.parts import Part
 from siteplan.publish.write import default_folder
 from siteplan.record import Record
@@ -30,7 +30,6 @@ from siteplan.sites import SITE_FILE
 from siteplan.tomlfile import read_toml
 
 T = TypeVar("T")
-ROLES: Final = ("beds", "abutments", "openings")
 
 
 class Looking(ABC):

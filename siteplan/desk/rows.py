@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from siteplan.desk.drawing import wire_places
-from siteplan.desk.view import PLACE_DECIMALS, Box, boxes_of, meets
+from siteplan.desk.view import Box, boxes_of, meets, rounded
 from siteplan.frame import Frame
 from siteplan.model import Features, RingKind
 from siteplan.types import FloatArray, LonLatArray
@@ -45,7 +45,7 @@ class Sent:
 
     @cached_property
     def _places(self) -> LonLatArray:
-        return np.round(wire_places(self.frame, self.table), PLACE_DECIMALS)
+        return rounded(wire_places(self.frame, self.table))
 
     @cached_property
     def _boxes(self) -> FloatArray:

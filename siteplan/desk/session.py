@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from siteplan.desk.drawing import Drawing, places_of
-from siteplan.desk.looking import ROLES, Looking
+from siteplan.desk.looking import Looking
 from siteplan.desk.panels import bed_panel, tried_panel
 from siteplan.desk.reckoning import Reckoned, Worker
 from siteplan.desk.rows import feature_rows
@@ -31,7 +31,7 @@ from siteplan.desk.state import (
 )
 from siteplan.desk.tiles import Tiles
 from siteplan.desk.view import plan_answer
-from siteplan.desk.wire import Refused
+from siteplan.desk.wire import ROLES, Refused
 from siteplan.desk.words import seen_from
 from siteplan.errors import DataError, Fault, OutputError, SiteplanError, UsageError
 from siteplan.model import Features

@@ -99,7 +99,7 @@ def with_shown(state: State, shown: tuple[Shown, ...]) -> State:
 
 def _carried(before: State, after: State) -> State:
     """What was made of a state goes with it."""
-    for name in ("near", "snapping"):
+    for name in ("near", "snapping", "bounds", "sent"):
         if name in before.__dict__:
             after.__dict__[name] = before.__dict__[name]
     return after

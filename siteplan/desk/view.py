@@ -371,8 +371,8 @@ def _packed(values: Any, kind: str) -> str:
     return base64.b64encode(np.ascontiguousarray(values, dtype=kind).tobytes()).decode("ascii")
 
 
-def places(lonlat: LonLatArray) -> list[list[float]]:
-    """Places for the page: ten decimals, a hundredth of a millimetre.
+def rounded(lonlat: LonLatArray) -> LonLatArray:
+    """Places as the page gets them: ten decimals, a hundredth of a millimetre.
 
     Raises
     ------
@@ -380,8 +380,14 @@ def places(lonlat: LonLatArray) -> list[list[float]]:
     """
     if not np.isfinite(lonlat).all():
         raise ValueError("a place of the plan is not finite")
-    rounded: list[list[float]] = np.round(lonlat, PLACE_DECIMALS).tolist()
-    return rounded
+    made: LonLatArray = np.round(lonlat, PLACE_DECIMALS)
+    return made
+
+
+def places(lonlat: LonLatArray) -> list[list[float]]:
+    """Places for the page, see :func:`rounded`."""
+    made: list[list[float]] = rounded(lonlat).tolist()
+    return made
 
 
 def boxes_of(lonlat: LonLatArray, offsets: OffsetArray) -> FloatArray:

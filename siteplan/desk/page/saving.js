@@ -4,7 +4,7 @@
 "use strict";
 (() => {
   const { state, tell, keep, say } = desk;
-  const { NoAnswer, Refused, get, post } = desk.net;
+  const { NoAnswer, Refused, get } = desk.net;
   const { features, put, keyOf, plan, look, keepUp } = desk.store;
   const { question, whole, plain, reshaped, changesOf, renamedIn, about, takenUp } = desk.edits;
   const { arrived, takeUp } = desk.kept;

@@ -190,5 +190,5 @@
   let pause = 0;
   on("view", () => { clearTimeout(pause); pause = setTimeout(look, 60); });
 
-  desk.store = { OUTER, ISLAND, LINE, POINT, features, keyOf, put, bare, ready, plan, look, foresee, keepUp };
+  desk.store = { ISLAND, POINT, features, keyOf, put, bare, ready, plan, look, foresee, keepUp };
 })();
